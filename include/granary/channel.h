@@ -1,5 +1,5 @@
-/* What Granary is told about the house, one channel each. Values inside the core are always in these units and signs,
- * whatever the topic carried. */
+/* What Granary is told about the house, one channel each. Values inside the core are always in these units
+ * and signs, whatever the topic carried. */
 #ifndef GRANARY_CHANNEL_H
 #define GRANARY_CHANNEL_H
 

@@ -1,5 +1,5 @@
-/* The engine: events in, decisions out. The daemon, the simulated house, a back-test and a replay all drive this same
- * code; the same events give the same decisions, to the byte. It does no I/O and reads no clock. */
+/* The engine: events in, decisions out. The daemon, the simulated house, a back-test and a replay all drive
+ * this same code; the same events give the same decisions, to the byte. It does no I/O and reads no clock. */
 #ifndef GRANARY_ENGINE_H
 #define GRANARY_ENGINE_H
 
@@ -17,19 +17,21 @@
 #include <stdint.h>
 
 struct gr_planning {
-    int slot_minutes;        /* 5, 10, 15, 30 or 60 */
-    int horizon_hours;       /* 12 to 96 */
+    int slot_minutes;  /* 5, 10, 15, 30 or 60 */
+    int horizon_hours; /* 12 to 96 */
     struct gr_expectation expectation;
     bool may_export;         /* whether the battery may feed the grid by command */
     double floor_percent;    /* lowest state of charge a plan may use; at least the reserve */
-    double end_value_factor; /* what is left at the horizon's end is worth this x discharge efficiency x median import price */
+    double end_value_factor; /* what is left at the horizon's end is worth this x discharge efficiency x
+                                median import price */
 };
 
 struct gr_engine_config {
     struct gr_site site;
     struct gr_planning planning;
     struct gr_safety safety;
-    struct gr_tariff import, export; /* sources in order; tables empty at first, bands filled; copied by gr_engine_create */
+    struct gr_tariff import,
+        export; /* sources in order; tables empty at first, bands filled; copied by gr_engine_create */
 };
 
 enum gr_direction { GR_IMPORT, GR_EXPORT_DIRECTION };
@@ -48,7 +50,8 @@ struct gr_event {
         struct {
             enum gr_channel channel;
             double value;
-            bool retained; /* came from the broker's memory: its age is unknown, so it never counts as fresh */
+            bool
+                retained; /* came from the broker's memory: its age is unknown, so it never counts as fresh */
         } reading;
         struct {
             enum gr_direction direction;
@@ -72,10 +75,10 @@ struct gr_plan_slot {
     bool expected_price; /* not yet published */
     double house_kw, solar_kw;
     enum gr_command_kind kind;
-    double power_kw;     /* of charge and export */
+    double power_kw; /* of charge and export */
     double battery_kw, grid_kw;
-    double stored_kwh;   /* at the slot's end */
-    double cost;         /* of the slot: import - export + wear */
+    double stored_kwh; /* at the slot's end */
+    double cost;       /* of the slot: import - export + wear */
     double marginal_value_per_kwh;
 };
 
@@ -100,7 +103,7 @@ struct gr_decision {
     enum gr_fault fault;       /* why it is follow; GR_FAULT_NONE while all is well */
     char fault_text[GR_REASON_SIZE];
     bool replanned;
-    double stored_kwh;         /* NAN while unknown */
+    double stored_kwh;                 /* NAN while unknown */
     double house_kw, solar_kw, car_kw; /* as seen; NAN while unknown */
     double marginal_value_per_kwh;
     int changes_today;
@@ -110,31 +113,33 @@ struct gr_decision {
 
 struct gr_engine;
 
-/* The configuration is copied. `zone` must outlive the engine. `last_sequence` is the greatest sequence ever issued (0: none),
- * so that sequences rise across restarts. */
-int gr_engine_create(struct gr_engine **out, const struct gr_engine_config *config, const struct gr_zone *zone,
-                     uint64_t last_sequence, struct gr_error *error);
+/* The configuration is copied. `zone` must outlive the engine. `last_sequence` is the greatest sequence ever
+ * issued (0: none), so that sequences rise across restarts. */
+int gr_engine_create(struct gr_engine **out, const struct gr_engine_config *config,
+                     const struct gr_zone *zone, uint64_t last_sequence, struct gr_error *error);
 void gr_engine_free(struct gr_engine *engine);
 
-/* Takes a new configuration: rate tables, readings and history are kept where they still fit (sources are matched by
- * position). GR_OK, or the old configuration stays in force. */
-int gr_engine_reconfigure(struct gr_engine *engine, const struct gr_engine_config *config, const struct gr_zone *zone,
-                          struct gr_error *error);
+/* Takes a new configuration: rate tables, readings and history are kept where they still fit (sources are
+ * matched by position). GR_OK, or the old configuration stays in force. */
+int gr_engine_reconfigure(struct gr_engine *engine, const struct gr_engine_config *config,
+                          const struct gr_zone *zone, struct gr_error *error);
 
-/* Takes note of an event. GR_INVALID for one that makes no sense (bad source number, bad channel): nothing changed. */
+/* Takes note of an event. GR_INVALID for one that makes no sense (bad source number, bad channel): nothing
+ * changed. */
 int gr_engine_handle(struct gr_engine *engine, const struct gr_event *event, struct gr_error *error);
 
 /* One turn of the control loop. Never fails: whatever goes wrong inside ends in `follow` with the reason. */
 void gr_engine_tick(struct gr_engine *engine, struct gr_moment now, struct gr_decision *out);
 
 /* Makes a plan for a given stored energy without touching the command in force (`granary plan`). */
-int gr_engine_plan(struct gr_engine *engine, struct gr_moment now, double stored_kwh, struct gr_plan_view *out,
-                   struct gr_error *error);
+int gr_engine_plan(struct gr_engine *engine, struct gr_moment now, double stored_kwh,
+                   struct gr_plan_view *out, struct gr_error *error);
 
 /* The plan the last tick used; count 0 while there is none. */
 struct gr_plan_view gr_engine_plan_view(const struct gr_engine *engine);
 
-/* The last known published price coverage, for the fetch schedule: end of the unbroken published prices from now on. */
+/* The last known published price coverage, for the fetch schedule: end of the unbroken published prices from
+ * now on. */
 int64_t gr_engine_known_until_s(const struct gr_engine *engine, enum gr_direction direction, int64_t from_s);
 
 #endif

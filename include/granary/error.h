@@ -4,10 +4,10 @@
 
 enum {
     GR_OK = 0,
-    GR_INVALID = -1,  /* input from outside is not what was promised; the message says what and where */
+    GR_INVALID = -1, /* input from outside is not what was promised; the message says what and where */
     GR_NO_MEMORY = -2,
     GR_NOT_FOUND = -3,
-    GR_IO = -4        /* the outside world refused: file, socket, database */
+    GR_IO = -4 /* the outside world refused: file, socket, database */
 };
 
 struct gr_error {

@@ -1,5 +1,5 @@
-/* The guard: whether the inputs can be trusted, when to fall back to `follow`, and how often a command may change. Nothing in the
- * planner may override it. Pure: time comes in as an argument. */
+/* The guard: whether the inputs can be trusted, when to fall back to `follow`, and how often a command may
+ * change. Nothing in the planner may override it. Pure: time comes in as an argument. */
 #ifndef GRANARY_GUARD_H
 #define GRANARY_GUARD_H
 
@@ -10,8 +10,8 @@
 #include <stddef.h>
 #include <stdint.h>
 
-/* Wall clock and monotonic clock, read together once per turn by the shell. Ages are measured on the monotonic clock, tariffs
- * on the wall clock. */
+/* Wall clock and monotonic clock, read together once per turn by the shell. Ages are measured on the
+ * monotonic clock, tariffs on the wall clock. */
 struct gr_moment {
     int64_t utc_s;
     int64_t mono_ms;
@@ -19,12 +19,12 @@ struct gr_moment {
 };
 
 struct gr_safety {
-    bool commanding;           /* false: observe only */
-    int validity_s;            /* a command expires after this; re-issued at half of it; 60 to 3600 */
-    int dwell_s;               /* a command is kept at least this long unless safety asks otherwise */
-    double least_gain;         /* money that a change must promise over the rest of its slot and all that follows */
-    int changes_per_day;       /* budget of changes in any 24 h */
-    int recovery_s;            /* all must be well this long before commands resume */
+    bool commanding;     /* false: observe only */
+    int validity_s;      /* a command expires after this; re-issued at half of it; 60 to 3600 */
+    int dwell_s;         /* a command is kept at least this long unless safety asks otherwise */
+    double least_gain;   /* money that a change must promise over the rest of its slot and all that follows */
+    int changes_per_day; /* budget of changes in any 24 h */
+    int recovery_s;      /* all must be well this long before commands resume */
     double max_age_s[GR_CHANNELS]; /* greatest age of a reading; 0: the channel is not configured */
 };
 
@@ -35,11 +35,11 @@ enum gr_fault {
     GR_FAULT_LINK,            /* no broker */
     GR_FAULT_STATE_OF_CHARGE, /* missing, stale or implausible */
     GR_FAULT_GRID_ABSENT,
-    GR_FAULT_POWER,           /* net load cannot be known */
-    GR_FAULT_RATES,           /* the present price is not published */
+    GR_FAULT_POWER, /* net load cannot be known */
+    GR_FAULT_RATES, /* the present price is not published */
     GR_FAULT_PLANNER,
-    GR_FAULT_RECOVERING,      /* all is well again, but not for long enough */
-    GR_FAULT_BUDGET,          /* too many changes today */
+    GR_FAULT_RECOVERING, /* all is well again, but not for long enough */
+    GR_FAULT_BUDGET,     /* too many changes today */
     GR_FAULTS
 };
 
@@ -49,7 +49,7 @@ const char *gr_fault_name(enum gr_fault fault);
 /* ---- readings ---- */
 
 struct gr_reading {
-    bool seen;        /* a live (not retained) value has come */
+    bool seen; /* a live (not retained) value has come */
     double value;
     int64_t mono_ms;  /* when */
     double candidate; /* a value that jumped, waiting for a second one that agrees; NAN: none */
@@ -74,8 +74,8 @@ struct gr_guard {
 
 void gr_guard_init(struct gr_guard *guard);
 
-/* Notes a reading. A state of charge that jumps by more than the battery could have moved is held back until a second one within
- * 2 percent points agrees (an inverter that recalibrates; a lone outlier is dropped). */
+/* Notes a reading. A state of charge that jumps by more than the battery could have moved is held back until
+ * a second one within 2 percent points agrees (an inverter that recalibrates; a lone outlier is dropped). */
 void gr_guard_reading(struct gr_guard *guard, enum gr_channel channel, double value, bool retained,
                       const struct gr_moment *at, double greatest_kw, double capacity_kwh);
 
@@ -86,13 +86,13 @@ bool gr_guard_fresh(const struct gr_guard *guard, const struct gr_safety *safety
 /* Notices clock steps (wall and monotonic clocks disagree by more than 30 s since the last turn). */
 void gr_guard_turn(struct gr_guard *guard, const struct gr_moment *now);
 
-/* The worst fault among what the guard itself can see: clock, link, state of charge (missing, stale, frozen), grid absent.
- * `text` is the reason in plain words. */
-enum gr_fault gr_guard_look(const struct gr_guard *guard, const struct gr_safety *safety, const struct gr_moment *now,
-                            double capacity_kwh, char text[GR_REASON_SIZE]);
+/* The worst fault among what the guard itself can see: clock, link, state of charge (missing, stale, frozen),
+ * grid absent. `text` is the reason in plain words. */
+enum gr_fault gr_guard_look(const struct gr_guard *guard, const struct gr_safety *safety,
+                            const struct gr_moment *now, double capacity_kwh, char text[GR_REASON_SIZE]);
 
-/* Hysteresis: folds the fault of this turn into the history and returns what to act upon: the fault itself, or GR_FAULT_RECOVERING
- * until all has been well for recovery_s (no waiting after a plain start). */
+/* Hysteresis: folds the fault of this turn into the history and returns what to act upon: the fault itself,
+ * or GR_FAULT_RECOVERING until all has been well for recovery_s (no waiting after a plain start). */
 enum gr_fault gr_guard_settle(struct gr_guard *guard, const struct gr_safety *safety, enum gr_fault fault,
                               const struct gr_moment *now, char text[GR_REASON_SIZE]);
 
@@ -104,7 +104,7 @@ struct gr_pacer {
     bool any;
     enum gr_command_kind kind;
     double power_kw;
-    int64_t since_ms;                 /* monotonic moment of the last change */
+    int64_t since_ms;                   /* monotonic moment of the last change */
     int64_t change_ms[GR_MOST_CHANGES]; /* ring of the last changes */
     size_t changes;
 };
@@ -114,12 +114,13 @@ void gr_pacer_init(struct gr_pacer *pacer);
 /* Changes within the last 24 h. */
 int gr_pacer_changes(const struct gr_pacer *pacer, const struct gr_moment *now);
 
-/* Whether the command may change now to something that costs `gain` less than keeping the present one. Changes that safety
- * asks for (forced) are always allowed and counted. */
-bool gr_pacer_allows(const struct gr_pacer *pacer, const struct gr_safety *safety, const struct gr_moment *now,
-                     double gain, bool forced);
+/* Whether the command may change now to something that costs `gain` less than keeping the present one.
+ * Changes that safety asks for (forced) are always allowed and counted. */
+bool gr_pacer_allows(const struct gr_pacer *pacer, const struct gr_safety *safety,
+                     const struct gr_moment *now, double gain, bool forced);
 
 /* Notes that the command is now this one. Returns true where that is a change. */
-bool gr_pacer_note(struct gr_pacer *pacer, enum gr_command_kind kind, double power_kw, const struct gr_moment *now);
+bool gr_pacer_note(struct gr_pacer *pacer, enum gr_command_kind kind, double power_kw,
+                   const struct gr_moment *now);
 
 #endif

@@ -1,6 +1,6 @@
 /* What stands in the house: battery, grid connection, solar arrays.
- * Signs: battery power + charges, - discharges; grid power + imports, - exports; solar >= 0; house >= 0 (car apart).
- * Powers are on the AC side, stored energy is on the battery side. */
+ * Signs: battery power + charges, - discharges; grid power + imports, - exports; solar >= 0; house >= 0 (car
+ * apart). Powers are on the AC side, stored energy is on the battery side. */
 #ifndef GRANARY_SITE_H
 #define GRANARY_SITE_H
 
@@ -21,8 +21,9 @@ struct gr_battery {
 };
 
 enum gr_car_side {
-    GR_CAR_ON_GRID_SIDE,  /* before the gateway: the inverter's meter does not see the car, `follow` does not feed it */
-    GR_CAR_ON_HOUSE_SIDE  /* behind it: `follow` would feed the car from the battery */
+    GR_CAR_ON_GRID_SIDE, /* before the gateway: the inverter's meter does not see the car, `follow` does not
+                            feed it */
+    GR_CAR_ON_HOUSE_SIDE /* behind it: `follow` would feed the car from the battery */
 };
 
 struct gr_grid {

@@ -21,7 +21,8 @@ int gr_command_kind_of(const char *name)
     return -1;
 }
 
-struct gr_band gr_command_band(enum gr_command_kind kind, double power_kw, double charge_kw, double discharge_kw)
+struct gr_band gr_command_band(enum gr_command_kind kind, double power_kw, double charge_kw,
+                               double discharge_kw)
 {
     double charge = fmin(fmax(power_kw, 0), charge_kw);
     double discharge = fmin(fmax(power_kw, 0), discharge_kw);

@@ -8,7 +8,8 @@ static const struct {
     int (*run)(int argc, char **argv);
     const char *summary;
 } subcommands[] = {
-    {"check", gr_tool_check, "validate a configuration and say what it means; --live looks at broker and rates too"},
+    {"check", gr_tool_check,
+     "validate a configuration and say what it means; --live looks at broker and rates too"},
     {"plan", gr_tool_plan, "print the plan for the next day and a half from the present rates"},
     {"solve", gr_tool_solve, "solve a planning problem given as JSON to its optimum"},
     {"simulate", gr_tool_simulate, "publish a simulated house that obeys the commands, and its bill"},

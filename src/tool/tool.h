@@ -1,5 +1,6 @@
-/* The subcommands of `granary`, one file each. Every one gets its own arguments (argv[0] is its name) and returns the
- * exit status: 0 done, 1 the answer is no or the world refused, 2 the input or the call is wrong. */
+/* The subcommands of `granary`, one file each. Every one gets its own arguments (argv[0] is its name) and
+ * returns the exit status: 0 done, 1 the answer is no or the world refused, 2 the input or the call is wrong.
+ */
 #ifndef GRANARY_TOOL_TOOL_H
 #define GRANARY_TOOL_TOOL_H
 

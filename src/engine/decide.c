@@ -1,0 +1,243 @@
+#include "engine/internal.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+static const double car_draws_kw = 0.3;    /* a charger on stand-by takes less */
+static const double limit_slack_kw = 0.05; /* meters flicker: cut a command only for more */
+static const double same_power_kw = 0.25;  /* powers nearer than this are one command */
+
+/* What may happen until the slot's end: what is seen now, and the same slot of every path. */
+struct outlook_samples {
+    double *room;
+    size_t count;
+};
+
+static int gather_samples(const struct gr_engine_plan *plan, const struct gr_seen *seen, double hours,
+                          struct outlook_samples *samples, struct gr_outlook *outlook)
+{
+    size_t paths = plan->paths.count, count = paths + 1;
+    double *room = malloc(4 * count * sizeof *room);
+    if (!room) {
+        return GR_NO_MEMORY;
+    }
+    double *house = room, *car = room + count, *solar = room + 2 * count, *weight = room + 3 * count;
+    double now_weight = fmax(0.5, 1 - hours);
+    house[0] = seen->steady_house_kw;
+    solar[0] = seen->steady_solar_kw;
+    weight[0] = now_weight;
+    for (size_t k = 0; k < paths; k++) {
+        house[k + 1] = plan->paths.load_kw[k * plan->paths.slots];
+        solar[k + 1] = plan->paths.solar_kw[k * plan->paths.slots];
+        weight[k + 1] = (1 - now_weight) * plan->paths.weight[k];
+    }
+    for (size_t k = 0; k < count; k++) {
+        car[k] = seen->car_kw;
+    }
+    samples->room = room;
+    samples->count = count;
+    outlook->hours = hours;
+    outlook->samples = count;
+    outlook->house_kw = house;
+    outlook->car_kw = car;
+    outlook->solar_kw = solar;
+    outlook->weight = weight;
+    return GR_OK;
+}
+
+/* Which kinds may be commanded at all, whatever they would earn. The battery must never feed a car: on the
+ * grid side an export would, on the house side everything that discharges would. */
+static void find_allowed(const struct gr_engine *engine, const struct gr_seen *seen,
+                         bool allowed[GR_COMMAND_KINDS])
+{
+    for (int kind = 0; kind < GR_COMMAND_KINDS; kind++) {
+        allowed[kind] = true;
+    }
+    bool car_draws = seen->car_kw > car_draws_kw;
+    if (car_draws || !seen->car_known) {
+        allowed[GR_EXPORT] = false;
+    }
+    if (car_draws && engine->config.site.grid.car_side == GR_CAR_ON_HOUSE_SIDE) {
+        allowed[GR_FOLLOW] = false;
+        allowed[GR_SERVE] = false;
+    }
+}
+
+static double cost_of_band(const struct gr_outlook *outlook, struct gr_band band)
+{
+    double cost = 0;
+    for (size_t k = 0; k < outlook->samples; k++) {
+        struct gr_band_result result;
+        gr_band_apply(&result, outlook, band, outlook->house_kw[k], outlook->car_kw[k], outlook->solar_kw[k]);
+        cost += outlook->weight[k] * (result.cost + gr_value_at(outlook->next, result.stored_kwh));
+    }
+    return cost;
+}
+
+/* Whether the present command, with the load seen at this moment, would break a limit at the meter that a
+ * smaller power would keep. */
+static bool breaks_limit(const struct gr_engine *engine, const struct gr_seen *seen,
+                         enum gr_command_kind kind, double power_kw)
+{
+    const struct gr_grid *grid = &engine->config.site.grid;
+    double meter_kw = seen->house_kw + seen->car_kw - seen->solar_kw;
+    if (kind == GR_CHARGE) {
+        return power_kw > 0 && meter_kw + power_kw > grid->import_limit_kw + limit_slack_kw;
+    }
+    if (kind == GR_EXPORT) {
+        return power_kw > 0 && power_kw - meter_kw > grid->export_limit_kw + limit_slack_kw;
+    }
+    return false;
+}
+
+/* Powers are commanded in whole 10 W, towards the safe side; they are cut to what the meter's limits leave
+ * with the load seen now. */
+static double fit_power(const struct gr_engine *engine, const struct gr_seen *seen, enum gr_command_kind kind,
+                        double power_kw)
+{
+    const struct gr_grid *grid = &engine->config.site.grid;
+    double meter_kw = seen->house_kw + seen->car_kw - seen->solar_kw;
+    double room_kw = kind == GR_CHARGE ? grid->import_limit_kw - meter_kw : grid->export_limit_kw + meter_kw;
+    return fmax(0, floor(fmin(power_kw, room_kw) * 100 + 1e-6) / 100);
+}
+
+static enum gr_command_kind find_best(const struct gr_choice *choice, const bool allowed[GR_COMMAND_KINDS])
+{
+    static const enum gr_command_kind order[] = {GR_FOLLOW, GR_STORE,  GR_SERVE,
+                                                 GR_REST,   GR_CHARGE, GR_EXPORT};
+    enum gr_command_kind best = GR_REST;
+    double least = allowed[GR_REST] ? choice->cost[GR_REST] : INFINITY;
+    for (size_t i = 0; i < sizeof order / sizeof *order; i++) {
+        if (allowed[order[i]] && choice->cost[order[i]] < least - (best == GR_REST ? -1e-9 : 1e-9)) {
+            best = order[i];
+            least = choice->cost[best];
+        }
+    }
+    return best;
+}
+
+/* Where the run of like slots that begins now ends, in percent: what the command works towards. */
+static double find_target(const struct gr_engine *engine, enum gr_command_kind kind, double end_kwh)
+{
+    const struct gr_engine_plan *plan = &engine->plan;
+    double capacity_kwh = engine->config.site.battery.capacity_kwh;
+    double floor_percent = gr_engine_floor_kwh(&engine->config) / capacity_kwh * 100;
+    double target_kwh = end_kwh;
+    for (size_t t = 0; t < plan->horizon.slots && plan->slots[t].kind == kind; t++) {
+        double stored_kwh = plan->slots[t].stored_kwh;
+        target_kwh = kind == GR_CHARGE ? fmax(target_kwh, stored_kwh) : fmin(target_kwh, stored_kwh);
+    }
+    switch (kind) {
+    case GR_CHARGE:
+        return fmin(100, ceil(target_kwh / capacity_kwh * 100 - 1e-6));
+    case GR_EXPORT:
+        return fmax(ceil(floor_percent), floor(target_kwh / capacity_kwh * 100 + 1e-6));
+    case GR_STORE:
+        return 100;
+    case GR_FOLLOW:
+    case GR_SERVE:
+    case GR_REST:
+    case GR_COMMAND_KINDS:
+        break;
+    }
+    return ceil(floor_percent);
+}
+
+static void compare_with_present(const struct gr_engine *engine, const struct gr_seen *seen,
+                                 const struct gr_outlook *outlook, const bool allowed[GR_COMMAND_KINDS],
+                                 double best_cost, struct gr_wish *wish)
+{
+    const struct gr_pacer *held = &engine->pacer;
+    if (!held->any) {
+        wish->forced = true;
+        return;
+    }
+    struct gr_band band = gr_command_band(held->kind, held->power_kw, outlook->battery.charge_kw,
+                                          outlook->battery.discharge_kw);
+    wish->gain = cost_of_band(outlook, band) - best_cost;
+    wish->forced = !allowed[held->kind] || breaks_limit(engine, seen, held->kind, held->power_kw);
+    if (!wish->forced && held->kind == wish->kind && fabs(held->power_kw - wish->power_kw) < same_power_kw) {
+        wish->power_kw = held->power_kw;
+    }
+}
+
+int gr_engine_decide(struct gr_engine *engine, const struct gr_moment *now, const struct gr_seen *seen,
+                     struct gr_wish *out, struct gr_error *error)
+{
+    const struct gr_engine_plan *plan = &engine->plan;
+    struct gr_outlook outlook = gr_engine_outlook(engine, plan, 0);
+    struct outlook_samples samples;
+    double hours = (double)(plan->horizon.bounds_s[1] - now->utc_s) / 3600;
+    if (gather_samples(plan, seen, fmax(hours, 1.0 / 3600), &samples, &outlook) != GR_OK) {
+        return gr_error_set(error, GR_NO_MEMORY, "no memory for a decision");
+    }
+    outlook.stored_kwh = seen->stored_kwh;
+    outlook.battery.charge_kw = fmin(outlook.battery.charge_kw, seen->available_kw);
+    outlook.battery.discharge_kw = fmin(outlook.battery.discharge_kw, seen->available_kw);
+    struct gr_choice choice;
+    int status = gr_live_choose(&choice, &outlook, error);
+    if (status == GR_OK) {
+        bool allowed[GR_COMMAND_KINDS];
+        find_allowed(engine, seen, allowed);
+        enum gr_command_kind best = find_best(&choice, allowed);
+        double power_kw =
+            best == GR_CHARGE || best == GR_EXPORT ? fit_power(engine, seen, best, choice.power_of[best]) : 0;
+        *out = (struct gr_wish){
+            .kind = power_kw > 0 || (best != GR_CHARGE && best != GR_EXPORT) ? best : GR_REST,
+            .power_kw = power_kw,
+            .import_price = outlook.import_price,
+            .export_price = outlook.export_price,
+            .marginal_value_per_kwh = gr_value_marginal(outlook.next, choice.end_kwh[best])};
+        out->target_percent = find_target(engine, out->kind, choice.end_kwh[best]);
+        compare_with_present(engine, seen, &outlook, allowed, choice.cost[best], out);
+    }
+    free(samples.room);
+    return status;
+}
+
+void gr_wish_explain(const struct gr_wish *wish, const struct gr_engine_config *config,
+                     char text[GR_REASON_SIZE])
+{
+    const struct gr_battery *battery = &config->site.battery;
+    double worth = wish->marginal_value_per_kwh;
+    double cost_of_storing = wish->import_price / battery->charge_efficiency;
+    double given = worth / battery->discharge_efficiency + battery->wear_per_kwh;
+    switch (wish->kind) {
+    case GR_FOLLOW:
+        (void)snprintf(text, GR_REASON_SIZE,
+                       "cover the house and store the surplus: a kWh bought costs %.4f, one from the battery "
+                       "is worth %.4f",
+                       wish->import_price, given);
+        return;
+    case GR_STORE:
+        (void)snprintf(
+            text, GR_REASON_SIZE,
+            "keep what is stored for later: a kWh from the battery is worth %.4f, one bought now costs %.4f",
+            given, wish->import_price);
+        return;
+    case GR_SERVE:
+        (void)snprintf(text, GR_REASON_SIZE,
+                       "sell the surplus: a kWh exported earns %.4f, one stored is worth %.4f",
+                       wish->export_price, worth * battery->charge_efficiency);
+        return;
+    case GR_CHARGE:
+        (void)snprintf(text, GR_REASON_SIZE,
+                       "fill to %.0f %%: a stored kWh costs %.4f from the grid now and is worth %.4f",
+                       wish->target_percent, cost_of_storing, worth);
+        return;
+    case GR_EXPORT:
+        (void)snprintf(text, GR_REASON_SIZE,
+                       "sell down to %.0f %%: a kWh exported earns %.4f, from the battery it is worth %.4f",
+                       wish->target_percent, wish->export_price, given);
+        return;
+    case GR_REST:
+    case GR_COMMAND_KINDS:
+        break;
+    }
+    (void)snprintf(
+        text, GR_REASON_SIZE,
+        "leave the battery alone: a kWh from it is worth %.4f, buying costs %.4f, selling earns %.4f", given,
+        wish->import_price, wish->export_price);
+}

@@ -1,0 +1,383 @@
+#include "engine/internal.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+static const int64_t replan_after_ms = 300000;
+static const int64_t keep_rates_s =
+    INT64_C(35) * 86400; /* as long as the history: expected rates look back */
+
+/* ---- life ---- */
+
+static int take_tariff(struct gr_tariff *out, const struct gr_tariff *configured, struct gr_error *error)
+{
+    memset(out, 0, sizeof *out);
+    out->count = configured->count;
+    for (size_t i = 0; i < configured->count; i++) {
+        out->source[i].is_bands = configured->source[i].is_bands;
+        out->source[i].bands = configured->source[i].bands;
+        if (gr_rate_table_copy(&out->source[i].table, &configured->source[i].table) != GR_OK) {
+            gr_tariff_free(out);
+            return gr_error_set(error, GR_NO_MEMORY, "no memory for the rate tables");
+        }
+    }
+    return GR_OK;
+}
+
+int gr_engine_create(struct gr_engine **out, const struct gr_engine_config *config,
+                     const struct gr_zone *zone, uint64_t last_sequence, struct gr_error *error)
+{
+    struct gr_engine *engine = calloc(1, sizeof *engine);
+    if (!engine || gr_history_create(&engine->history) != GR_OK ||
+        gr_planner_create(&engine->planner) != GR_OK) {
+        gr_engine_free(engine);
+        return gr_error_set(error, GR_NO_MEMORY, "no memory for the engine");
+    }
+    engine->config = *config;
+    engine->zone = zone;
+    engine->sequence = last_sequence;
+    gr_guard_init(&engine->guard);
+    gr_pacer_init(&engine->pacer);
+    gr_meter_init(&engine->meter);
+    if (take_tariff(&engine->import, &config->import, error) != GR_OK ||
+        take_tariff(&engine->export, &config->export, error) != GR_OK) {
+        gr_engine_free(engine);
+        return GR_NO_MEMORY;
+    }
+    *out = engine;
+    return GR_OK;
+}
+
+void gr_engine_free(struct gr_engine *engine)
+{
+    if (!engine) {
+        return;
+    }
+    gr_engine_plan_free(&engine->plan);
+    gr_tariff_free(&engine->import);
+    gr_tariff_free(&engine->export);
+    gr_history_free(engine->history);
+    gr_planner_free(engine->planner);
+    free(engine);
+}
+
+/* Published tables move over to a source of the same kind at the same place. */
+static void keep_tables(struct gr_tariff *fresh, struct gr_tariff *old)
+{
+    for (size_t i = 0; i < fresh->count && i < old->count; i++) {
+        if (!fresh->source[i].is_bands && !old->source[i].is_bands && fresh->source[i].table.count == 0) {
+            fresh->source[i].table = old->source[i].table;
+            memset(&old->source[i].table, 0, sizeof old->source[i].table);
+        }
+    }
+}
+
+int gr_engine_reconfigure(struct gr_engine *engine, const struct gr_engine_config *config,
+                          const struct gr_zone *zone, struct gr_error *error)
+{
+    struct gr_tariff import, export;
+    if (take_tariff(&import, &config->import, error) != GR_OK) {
+        return GR_NO_MEMORY;
+    }
+    if (take_tariff(&export, &config->export, error) != GR_OK) {
+        gr_tariff_free(&import);
+        return GR_NO_MEMORY;
+    }
+    keep_tables(&import, &engine->import);
+    keep_tables(&export, &engine->export);
+    gr_tariff_free(&engine->import);
+    gr_tariff_free(&engine->export);
+    engine->import = import;
+    engine->export = export;
+    engine->config = *config;
+    engine->zone = zone;
+    gr_engine_plan_free(&engine->plan);
+    engine->reissue = true;
+    return GR_OK;
+}
+
+/* ---- events ---- */
+
+static int take_rates(struct gr_engine *engine, const struct gr_event *event, struct gr_error *error)
+{
+    struct gr_tariff *tariff = event->of.rates.direction == GR_IMPORT ? &engine->import : &engine->export;
+    size_t source = event->of.rates.source;
+    if (source >= tariff->count || tariff->source[source].is_bands) {
+        return gr_error_set(error, GR_INVALID, "rates for source %zu, which takes none", source);
+    }
+    if (gr_rate_table_merge(&tariff->source[source].table, event->of.rates.table,
+                            event->at.utc_s - keep_rates_s) != GR_OK) {
+        return gr_error_set(error, GR_NO_MEMORY, "no memory for a rate table");
+    }
+    engine->replan = true;
+    return GR_OK;
+}
+
+static int take_reading(struct gr_engine *engine, const struct gr_event *event, struct gr_error *error)
+{
+    enum gr_channel channel = event->of.reading.channel;
+    if ((unsigned)channel >= GR_CHANNELS || !isfinite(event->of.reading.value)) {
+        return gr_error_set(error, GR_INVALID, "a reading without channel or value");
+    }
+    const struct gr_battery *battery = &engine->config.site.battery;
+    gr_guard_reading(&engine->guard, channel, event->of.reading.value, event->of.reading.retained, &event->at,
+                     fmax(battery->charge_kw, battery->discharge_kw), battery->capacity_kwh);
+    return GR_OK;
+}
+
+int gr_engine_handle(struct gr_engine *engine, const struct gr_event *event, struct gr_error *error)
+{
+    switch (event->kind) {
+    case GR_EVENT_READING:
+        return take_reading(engine, event, error);
+    case GR_EVENT_RATES:
+        return take_rates(engine, event, error);
+    case GR_EVENT_HISTORY:
+        gr_history_put(engine->history, event->of.history.start_s, event->of.history.house_kw,
+                       event->of.history.solar_kw);
+        return GR_OK;
+    case GR_EVENT_LINK:
+        engine->reissue = engine->reissue || (event->of.link.up && !engine->guard.link_up);
+        engine->guard.link_up = event->of.link.up;
+        return GR_OK;
+    }
+    return gr_error_set(error, GR_INVALID, "an event of unknown kind %d", (int)event->kind);
+}
+
+/* ---- one turn ---- */
+
+static double fresh_or_nan(const struct gr_engine *engine, enum gr_channel channel,
+                           const struct gr_moment *now)
+{
+    double value = NAN;
+    (void)gr_guard_fresh(&engine->guard, &engine->config.safety, channel, now, &value);
+    return value;
+}
+
+static bool is_configured(const struct gr_engine *engine, enum gr_channel channel)
+{
+    return engine->config.safety.max_age_s[channel] > 0;
+}
+
+/* Battery and grid are read at slightly different moments: a small negative rest is no load. */
+static double house_from_balance(const struct gr_seen *seen)
+{
+    double rest_kw = seen->grid_kw + seen->solar_kw - seen->battery_kw - seen->car_kw;
+    return isnan(rest_kw) ? NAN : fmax(0, rest_kw);
+}
+
+static void see(const struct gr_engine *engine, const struct gr_moment *now, struct gr_seen *seen)
+{
+    double percent = fresh_or_nan(engine, GR_STATE_OF_CHARGE, now);
+    double available_kw = fresh_or_nan(engine, GR_INVERTER_AVAILABLE, now);
+    double car_kw = fresh_or_nan(engine, GR_CAR_POWER, now);
+    *seen = (struct gr_seen){.state_of_charge_percent = percent,
+                             .stored_kwh = percent / 100 * engine->config.site.battery.capacity_kwh,
+                             .battery_kw = fresh_or_nan(engine, GR_BATTERY_POWER, now),
+                             .grid_kw = fresh_or_nan(engine, GR_GRID_POWER, now),
+                             .car_known = !is_configured(engine, GR_CAR_POWER) || !isnan(car_kw),
+                             .car_kw = isnan(car_kw) ? 0 : car_kw,
+                             .available_kw = isnan(available_kw) ? INFINITY : available_kw};
+    seen->solar_kw = is_configured(engine, GR_SOLAR_POWER) ? fresh_or_nan(engine, GR_SOLAR_POWER, now) : 0;
+    seen->house_kw = is_configured(engine, GR_HOUSE_POWER) ? fresh_or_nan(engine, GR_HOUSE_POWER, now)
+                                                           : house_from_balance(seen);
+}
+
+static enum gr_fault say(char text[GR_REASON_SIZE], enum gr_fault fault, const char *words)
+{
+    (void)snprintf(text, GR_REASON_SIZE, "%s", words);
+    return fault;
+}
+
+static enum gr_fault look_at_world(const struct gr_engine *engine, const struct gr_moment *now,
+                                   const struct gr_seen *seen, char text[GR_REASON_SIZE])
+{
+    enum gr_fault fault = gr_guard_look(&engine->guard, &engine->config.safety, now,
+                                        engine->config.site.battery.capacity_kwh, text);
+    if (fault != GR_FAULT_NONE) {
+        return fault;
+    }
+    if (isnan(seen->house_kw) || isnan(seen->solar_kw)) {
+        return say(text, GR_FAULT_POWER,
+                   "the power readings are missing or too old to tell the house's load");
+    }
+    struct gr_price price;
+    if (gr_tariff_at(&engine->import, engine->zone, now->utc_s, &price) != GR_OK || price.expected) {
+        return say(text, GR_FAULT_RATES, "no published import price for this moment");
+    }
+    return GR_FAULT_NONE;
+}
+
+static bool is_plan_due(const struct gr_engine *engine, const struct gr_moment *now)
+{
+    const struct gr_engine_plan *plan = &engine->plan;
+    return engine->replan || !plan->made || now->mono_ms - plan->made_mono_ms >= replan_after_ms ||
+           now->utc_s >= plan->horizon.bounds_s[1] || now->utc_s < plan->horizon.bounds_s[0];
+}
+
+static enum gr_fault plan_and_decide(struct gr_engine *engine, const struct gr_moment *now,
+                                     const struct gr_seen *seen, struct gr_wish *wish,
+                                     struct gr_decision *out, char text[GR_REASON_SIZE])
+{
+    struct gr_error error = {""};
+    if (is_plan_due(engine, now)) {
+        if (gr_engine_make_plan(engine, *now, seen->stored_kwh, seen->steady_house_kw, seen->steady_solar_kw,
+                                &error) != GR_OK) {
+            (void)snprintf(text, GR_REASON_SIZE, "the planner failed: %.200s", error.text);
+            return GR_FAULT_PLANNER;
+        }
+        engine->replan = false;
+        out->replanned = true;
+    }
+    if (gr_engine_decide(engine, now, seen, wish, &error) != GR_OK) {
+        (void)snprintf(text, GR_REASON_SIZE, "no decision could be made: %.200s", error.text);
+        return GR_FAULT_PLANNER;
+    }
+    return GR_FAULT_NONE;
+}
+
+/* The budget spent, a wish for something else than the command in force ends in follow: a command that has
+ * lost its reason may be the wrong one, follow never is. */
+static enum gr_fault apply_budget(const struct gr_engine *engine, const struct gr_moment *now,
+                                  const struct gr_wish *wish, char text[GR_REASON_SIZE])
+{
+    const struct gr_pacer *pacer = &engine->pacer;
+    bool same = pacer->any && pacer->kind == wish->kind && pacer->power_kw == wish->power_kw;
+    int changes = gr_pacer_changes(pacer, now);
+    if (same || changes < engine->config.safety.changes_per_day ||
+        wish->gain < engine->config.safety.least_gain) {
+        return GR_FAULT_NONE;
+    }
+    (void)snprintf(text, GR_REASON_SIZE, "%d changes of command in 24 h are as many as allowed", changes);
+    return GR_FAULT_BUDGET;
+}
+
+static void set_command(struct gr_engine *engine, const struct gr_moment *now, const struct gr_wish *wish,
+                        const char *reason, struct gr_decision *out)
+{
+    struct gr_command *command = &engine->command;
+    const struct gr_safety *safety = &engine->config.safety;
+    bool first = !engine->pacer.any;
+    out->changed = gr_pacer_note(&engine->pacer, wish->kind, wish->power_kw, now) || first;
+    bool due = now->utc_s - command->issued_s >= safety->validity_s / 2 || now->utc_s < command->issued_s;
+    out->issue = out->changed || due || engine->reissue || out->fault != engine->issued_fault;
+    if (!out->issue) {
+        return;
+    }
+    engine->reissue = false;
+    engine->issued_fault = out->fault;
+    command->kind = wish->kind;
+    command->power_kw = engine->pacer.power_kw;
+    command->target_percent = wish->target_percent;
+    command->issued_s = now->utc_s;
+    command->valid_until_s = now->utc_s + safety->validity_s;
+    command->sequence = ++engine->sequence;
+    (void)snprintf(command->reason, sizeof command->reason, "%s", reason);
+}
+
+static void fall_back(struct gr_engine *engine, const struct gr_moment *now, const char *text,
+                      struct gr_decision *out)
+{
+    struct gr_wish follow = {.kind = GR_FOLLOW,
+                             .target_percent = ceil(gr_engine_floor_kwh(&engine->config) /
+                                                    engine->config.site.battery.capacity_kwh * 100)};
+    set_command(engine, now, &follow, text, out);
+}
+
+static void carry_out(struct gr_engine *engine, const struct gr_moment *now, const struct gr_wish *wish,
+                      struct gr_decision *out)
+{
+    struct gr_wish kept = *wish;
+    char reason[GR_REASON_SIZE];
+    if (!gr_pacer_allows(&engine->pacer, &engine->config.safety, now, wish->gain, wish->forced)) {
+        kept.kind = engine->pacer.kind;
+        kept.power_kw = engine->pacer.power_kw;
+        kept.target_percent = kept.kind == wish->kind ? wish->target_percent : engine->command.target_percent;
+    }
+    gr_wish_explain(&kept, &engine->config, reason);
+    set_command(engine, now, &kept, reason, out);
+    out->marginal_value_per_kwh = wish->marginal_value_per_kwh;
+}
+
+/* Carries the half-hour means on, and smooths what is seen. */
+static void turn_meter(struct gr_engine *engine, const struct gr_moment *now, struct gr_seen *seen,
+                       struct gr_decision *out)
+{
+    double values[GR_METERS];
+    values[GR_METER_HOUSE] = seen->house_kw;
+    values[GR_METER_SOLAR] = seen->solar_kw;
+    values[GR_METER_BATTERY] = seen->battery_kw;
+    values[GR_METER_GRID] = seen->grid_kw;
+    values[GR_METER_CAR] = seen->car_known ? seen->car_kw : NAN;
+    out->record_due = gr_meter_turn(&engine->meter, now, values, seen->state_of_charge_percent, &out->record);
+    seen->steady_house_kw = engine->meter.smooth[GR_METER_HOUSE];
+    seen->steady_solar_kw = engine->meter.smooth[GR_METER_SOLAR];
+    if (out->record_due) {
+        gr_history_put(engine->history, out->record.start_s, out->record.house_kw, out->record.solar_kw);
+    }
+}
+
+void gr_engine_tick(struct gr_engine *engine, struct gr_moment now, struct gr_decision *out)
+{
+    struct gr_seen seen;
+    struct gr_wish wish;
+    char text[GR_REASON_SIZE] = "";
+    memset(out, 0, sizeof *out);
+    gr_guard_turn(&engine->guard, &now);
+    see(engine, &now, &seen);
+    turn_meter(engine, &now, &seen, out);
+    enum gr_fault fault = look_at_world(engine, &now, &seen, text);
+    if (fault == GR_FAULT_CLOCK) {
+        engine->replan = true;
+    }
+    if (fault == GR_FAULT_NONE) {
+        fault = plan_and_decide(engine, &now, &seen, &wish, out, text);
+    }
+    fault = gr_guard_settle(&engine->guard, &engine->config.safety, fault, &now, text);
+    if (fault == GR_FAULT_NONE) {
+        fault = apply_budget(engine, &now, &wish, text);
+    }
+    out->fault = fault;
+    if (fault == GR_FAULT_NONE) {
+        carry_out(engine, &now, &wish, out);
+    } else {
+        fall_back(engine, &now, text, out);
+    }
+    (void)snprintf(out->fault_text, sizeof out->fault_text, "%s", text);
+    out->command = engine->command;
+    out->commanding = engine->config.safety.commanding;
+    out->stored_kwh = seen.stored_kwh;
+    out->house_kw = seen.house_kw;
+    out->solar_kw = seen.solar_kw;
+    out->car_kw = seen.car_kw;
+    out->changes_today = gr_pacer_changes(&engine->pacer, &now);
+}
+
+/* ---- views ---- */
+
+struct gr_plan_view gr_engine_plan_view(const struct gr_engine *engine)
+{
+    const struct gr_engine_plan *plan = &engine->plan;
+    return (struct gr_plan_view){.slots = plan->slots,
+                                 .count = plan->made ? plan->horizon.slots : 0,
+                                 .made_s = plan->made_s,
+                                 .cost = plan->cost};
+}
+
+int gr_engine_plan(struct gr_engine *engine, struct gr_moment now, double stored_kwh,
+                   struct gr_plan_view *out, struct gr_error *error)
+{
+    int status = gr_engine_make_plan(engine, now, stored_kwh, NAN, NAN, error);
+    if (status == GR_OK) {
+        *out = gr_engine_plan_view(engine);
+    }
+    return status;
+}
+
+int64_t gr_engine_known_until_s(const struct gr_engine *engine, enum gr_direction direction, int64_t from_s)
+{
+    return gr_tariff_known_until_s(direction == GR_IMPORT ? &engine->import : &engine->export, engine->zone,
+                                   from_s);
+}

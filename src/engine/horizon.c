@@ -1,0 +1,85 @@
+#include "engine/internal.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+void gr_horizon_free(struct gr_horizon *horizon)
+{
+    free(horizon->bounds_s);
+    free(horizon->hours);
+    free(horizon->import_price);
+    free(horizon->export_price);
+    free(horizon->floor_kwh);
+    free(horizon->expected);
+    memset(horizon, 0, sizeof *horizon);
+}
+
+static bool grow_array(void **array, size_t count, size_t size)
+{
+    void *grown = realloc(*array, count * size);
+    if (grown) {
+        *array = grown;
+    }
+    return grown != NULL;
+}
+
+static int reserve_slots(struct gr_horizon *horizon, size_t wanted)
+{
+    if (wanted <= horizon->room) {
+        return GR_OK;
+    }
+    size_t room = wanted + wanted / 2 + 64;
+    bool grown = grow_array((void **)&horizon->bounds_s, room + 1, sizeof *horizon->bounds_s) &&
+                 grow_array((void **)&horizon->hours, room, sizeof *horizon->hours) &&
+                 grow_array((void **)&horizon->import_price, room, sizeof *horizon->import_price) &&
+                 grow_array((void **)&horizon->export_price, room, sizeof *horizon->export_price) &&
+                 grow_array((void **)&horizon->floor_kwh, room, sizeof *horizon->floor_kwh) &&
+                 grow_array((void **)&horizon->expected, room, sizeof *horizon->expected);
+    if (!grown) {
+        return GR_NO_MEMORY;
+    }
+    horizon->room = room;
+    return GR_OK;
+}
+
+static int64_t least_s(int64_t a, int64_t b)
+{
+    return a < b ? a : b;
+}
+
+int gr_horizon_build(struct gr_horizon *out, const struct gr_engine_config *config,
+                     const struct gr_tariff *import, const struct gr_tariff *export,
+                     const struct gr_zone *zone, int64_t from_s)
+{
+    int64_t step_s = (int64_t)config->planning.slot_minutes * 60;
+    int64_t end_s = from_s + (int64_t)config->planning.horizon_hours * 3600;
+    double floor_kwh = gr_engine_floor_kwh(config);
+    out->slots = 0;
+    for (int64_t at_s = from_s; at_s < end_s;) {
+        struct gr_price bought, sold = {.price_per_kwh = 0, .until_s = end_s};
+        if (gr_tariff_at(import, zone, at_s, &bought) != GR_OK) {
+            break;
+        }
+        if (gr_tariff_at(export, zone, at_s, &sold) != GR_OK) {
+            sold.price_per_kwh = 0;
+            sold.until_s = end_s;
+        }
+        int64_t next_s = (at_s / step_s + 1) * step_s;
+        next_s = least_s(least_s(next_s, end_s), least_s(bought.until_s, sold.until_s));
+        size_t slot = out->slots;
+        if (reserve_slots(out, slot + 1) != GR_OK) {
+            return GR_NO_MEMORY;
+        }
+        out->bounds_s[slot] = at_s;
+        out->bounds_s[slot + 1] = next_s;
+        out->hours[slot] = (double)(next_s - at_s) / 3600;
+        out->import_price[slot] = bought.price_per_kwh;
+        out->export_price[slot] = sold.price_per_kwh;
+        out->floor_kwh[slot] = floor_kwh;
+        out->expected[slot] = bought.expected;
+        out->slots++;
+        at_s = next_s;
+    }
+    return out->slots > 0 ? GR_OK : GR_NOT_FOUND;
+}

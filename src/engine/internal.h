@@ -1,0 +1,121 @@
+/* What the files of the engine share. */
+#ifndef GRANARY_ENGINE_INTERNAL_H
+#define GRANARY_ENGINE_INTERNAL_H
+
+#include "granary/engine.h"
+#include "granary/planner.h"
+
+/* ---- horizon.c: slots and prices from now on ---- */
+
+struct gr_horizon {
+    size_t slots, room;
+    int64_t *bounds_s; /* slots + 1 */
+    double *hours, *import_price, *export_price, *floor_kwh;
+    bool *expected; /* the import price is not published */
+};
+
+void gr_horizon_free(struct gr_horizon *horizon);
+
+/* Cuts the time from from_s on into slots: at multiples of slot_minutes (UTC) and wherever a price may
+ * change. Ends early where no import price is known or expected. A missing export price counts as 0.
+ * GR_NOT_FOUND where not even the first slot has a price. */
+int gr_horizon_build(struct gr_horizon *out, const struct gr_engine_config *config,
+                     const struct gr_tariff *import, const struct gr_tariff *export,
+                     const struct gr_zone *zone, int64_t from_s);
+
+/* ---- plan.c ---- */
+
+struct gr_engine_plan {
+    bool made;
+    int64_t made_s, made_mono_ms;
+    struct gr_horizon horizon;
+    struct gr_paths paths;
+    struct gr_path_values values;
+    double penalty_per_kwh;
+    struct gr_plan_slot *slots; /* horizon.slots of them */
+    double cost;
+};
+
+void gr_engine_plan_free(struct gr_engine_plan *plan);
+
+/* Everything of an outlook over one slot of the plan that does not depend on what happens in it: prices,
+ * limits, battery, value function of what follows. Samples, hours and stored energy are the caller's to fill.
+ */
+struct gr_outlook gr_engine_outlook(const struct gr_engine *engine, const struct gr_engine_plan *plan,
+                                    size_t slot);
+
+/* ---- meter.c: half-hour means and what is seen right now ---- */
+
+enum { GR_METER_HOUSE, GR_METER_SOLAR, GR_METER_BATTERY, GR_METER_GRID, GR_METER_CAR, GR_METERS };
+
+struct gr_meter {
+    int64_t slot_s;  /* start of the half hour being filled; 0 before the first turn */
+    int64_t mono_ms; /* of the last turn */
+    int64_t utc_s;
+    double sum[GR_METERS], seconds[GR_METERS];
+    double last[GR_METERS];   /* NAN: not known at the last turn */
+    double smooth[GR_METERS]; /* exponentially weighted, NAN while not known */
+};
+
+void gr_meter_init(struct gr_meter *meter);
+/* Advances to `now` with the values seen since the last turn; returns true, and the finished half hour in
+ * *record, where one ended. */
+bool gr_meter_turn(struct gr_meter *meter, const struct gr_moment *now, const double seen[GR_METERS],
+                   double state_of_charge_percent, struct gr_slot_record *record);
+
+/* ---- the engine ---- */
+
+/* What the inputs say right now, derived and checked for freshness. NAN: not known. */
+struct gr_seen {
+    double stored_kwh, state_of_charge_percent;
+    double house_kw, solar_kw, battery_kw, grid_kw, car_kw; /* car 0 where not known */
+    double steady_house_kw, steady_solar_kw;                /* smoothed over a few minutes */
+    bool car_known;
+    double available_kw; /* greatest battery power at present; INFINITY where not told */
+};
+
+struct gr_engine {
+    struct gr_engine_config config;
+    const struct gr_zone *zone;
+    struct gr_tariff import, export;
+    struct gr_guard guard;
+    struct gr_pacer pacer;
+    struct gr_history *history;
+    struct gr_planner *planner;
+    struct gr_meter meter;
+    struct gr_engine_plan plan;
+    bool replan, reissue;
+    struct gr_command command; /* as last issued */
+    enum gr_fault issued_fault;
+    uint64_t sequence;
+};
+
+double gr_engine_floor_kwh(const struct gr_engine_config *config);
+
+/* Plans from `now` with this much stored, leaning to what is seen (house and solar may be NAN). The old plan
+ * stays where this fails. */
+int gr_engine_make_plan(struct gr_engine *engine, struct gr_moment now, double stored_kwh, double house_kw,
+                        double solar_kw, struct gr_error *error);
+
+/* ---- decide.c ---- */
+
+/* What to do in the slot at hand, before pacing: best allowed band and what keeping the present one would
+ * cost more. */
+struct gr_wish {
+    enum gr_command_kind kind;
+    double power_kw;
+    double target_percent;
+    double gain; /* of the wish over the command in force, money */
+    bool forced; /* the command in force may not stay */
+    double import_price, export_price;
+    double marginal_value_per_kwh;
+};
+
+int gr_engine_decide(struct gr_engine *engine, const struct gr_moment *now, const struct gr_seen *seen,
+                     struct gr_wish *out, struct gr_error *error);
+
+/* The reason in plain words with the numbers that decided. */
+void gr_wish_explain(const struct gr_wish *wish, const struct gr_engine_config *config,
+                     char text[GR_REASON_SIZE]);
+
+#endif

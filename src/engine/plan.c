@@ -1,0 +1,205 @@
+#include "engine/internal.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+static const double lean_half_life_s = 3600; /* how long what is seen now says something about what comes */
+
+double gr_engine_floor_kwh(const struct gr_engine_config *config)
+{
+    double percent = fmax(config->site.reserve_percent, config->planning.floor_percent);
+    return percent / 100 * config->site.battery.capacity_kwh;
+}
+
+void gr_engine_plan_free(struct gr_engine_plan *plan)
+{
+    gr_horizon_free(&plan->horizon);
+    gr_paths_free(&plan->paths);
+    gr_path_values_free(&plan->values);
+    free(plan->slots);
+    memset(plan, 0, sizeof *plan);
+}
+
+static int compare_doubles(const void *a, const void *b)
+{
+    double x = *(const double *)a, y = *(const double *)b;
+    return (x > y) - (x < y);
+}
+
+static int median_price(const struct gr_horizon *horizon, double *median)
+{
+    double *sorted = malloc(horizon->slots * sizeof *sorted);
+    if (!sorted) {
+        return GR_NO_MEMORY;
+    }
+    memcpy(sorted, horizon->import_price, horizon->slots * sizeof *sorted);
+    qsort(sorted, horizon->slots, sizeof *sorted, compare_doubles);
+    *median = sorted[horizon->slots / 2];
+    free(sorted);
+    return GR_OK;
+}
+
+/* Dearer than anything that a price could win, whatever the currency. */
+static double find_penalty(const struct gr_horizon *horizon)
+{
+    double greatest = 0;
+    for (size_t t = 0; t < horizon->slots; t++) {
+        greatest = fmax(greatest, fmax(fabs(horizon->import_price[t]), fabs(horizon->export_price[t])));
+    }
+    return fmax(20 * greatest, 1e-3);
+}
+
+static int find_values(struct gr_engine *engine, struct gr_engine_plan *plan, double stored_kwh,
+                       struct gr_error *error)
+{
+    const struct gr_engine_config *config = &engine->config;
+    const struct gr_battery *battery = &config->site.battery;
+    double median;
+    if (median_price(&plan->horizon, &median) != GR_OK) {
+        return gr_error_set(error, GR_NO_MEMORY, "no memory for a plan");
+    }
+    double rate = fmax(0, median) * config->planning.end_value_factor * battery->discharge_efficiency;
+    double end_kwh[2] = {0, battery->capacity_kwh};
+    double end_value[2] = {0, rate * battery->capacity_kwh};
+    struct gr_problem problem = {.slots = plan->horizon.slots,
+                                 .hours = plan->horizon.hours,
+                                 .import_price = plan->horizon.import_price,
+                                 .export_price = plan->horizon.export_price,
+                                 .floor_kwh = plan->horizon.floor_kwh,
+                                 .battery = *battery,
+                                 .start_kwh = stored_kwh,
+                                 .import_limit_kw = config->site.grid.import_limit_kw,
+                                 .export_limit_kw = config->site.grid.export_limit_kw,
+                                 .curtailable = config->site.grid.solar_curtailable,
+                                 .penalty_per_kwh = plan->penalty_per_kwh,
+                                 .end_points = 2,
+                                 .end_kwh = end_kwh,
+                                 .end_value = end_value};
+    return gr_planner_path_values(engine->planner, &problem, &plan->paths, problem.slots, &plan->values,
+                                  error);
+}
+
+struct gr_outlook gr_engine_outlook(const struct gr_engine *engine, const struct gr_engine_plan *plan,
+                                    size_t slot)
+{
+    const struct gr_site *site = &engine->config.site;
+    return (struct gr_outlook){.import_price = plan->horizon.import_price[slot],
+                               .export_price = plan->horizon.export_price[slot],
+                               .floor_kwh = plan->horizon.floor_kwh[slot],
+                               .next = &plan->values.value[slot],
+                               .battery = site->battery,
+                               .import_limit_kw = site->grid.import_limit_kw,
+                               .export_limit_kw = site->grid.export_limit_kw,
+                               .curtailable = site->grid.solar_curtailable,
+                               .penalty_per_kwh = plan->penalty_per_kwh,
+                               .may_export = engine->config.planning.may_export};
+}
+
+/* The samples of one slot, path by path, in arrays of their own. */
+struct samples {
+    double *house_kw, *car_kw, *solar_kw;
+};
+
+static void gather(const struct gr_paths *paths, size_t slot, struct samples *samples)
+{
+    for (size_t k = 0; k < paths->count; k++) {
+        samples->house_kw[k] = paths->load_kw[k * paths->slots + slot];
+        samples->solar_kw[k] = paths->solar_kw[k * paths->slots + slot];
+        samples->car_kw[k] = 0;
+    }
+}
+
+static void fill_slot(struct gr_plan_slot *slot, const struct gr_outlook *outlook,
+                      const struct gr_choice *choice)
+{
+    struct gr_band band = gr_command_band(choice->kind, choice->power_kw, outlook->battery.charge_kw,
+                                          outlook->battery.discharge_kw);
+    slot->kind = choice->kind;
+    slot->power_kw = choice->power_kw;
+    slot->stored_kwh = choice->end_kwh[choice->kind];
+    slot->marginal_value_per_kwh = choice->marginal_value_per_kwh;
+    for (size_t k = 0; k < outlook->samples; k++) {
+        struct gr_band_result result;
+        gr_band_apply(&result, outlook, band, outlook->house_kw[k], outlook->car_kw[k], outlook->solar_kw[k]);
+        double weight = outlook->weight[k];
+        double grid_kw = result.grid_kw;
+        double price = grid_kw > 0 ? outlook->import_price : outlook->export_price;
+        slot->house_kw += weight * outlook->house_kw[k];
+        slot->solar_kw += weight * outlook->solar_kw[k];
+        slot->battery_kw += weight * result.battery_kw;
+        slot->grid_kw += weight * grid_kw;
+        slot->cost += weight * outlook->hours *
+                      (price * grid_kw + outlook->battery.wear_per_kwh * fmax(0, -result.battery_kw));
+    }
+}
+
+/* Follows the plan from slot to slot: in each the live policy's choice over the paths, stored energy carried
+ * on as its mean. */
+static int roll_forward(const struct gr_engine *engine, struct gr_engine_plan *plan, double stored_kwh,
+                        struct gr_error *error)
+{
+    size_t count = plan->paths.count;
+    double *room = malloc(3 * count * sizeof *room);
+    plan->slots = calloc(plan->horizon.slots, sizeof *plan->slots);
+    int status = room && plan->slots ? GR_OK : gr_error_set(error, GR_NO_MEMORY, "no memory for a plan");
+    struct samples samples = {room, room ? room + count : NULL, room ? room + 2 * count : NULL};
+    for (size_t t = 0; status == GR_OK && t < plan->horizon.slots; t++) {
+        gather(&plan->paths, t, &samples);
+        struct gr_outlook outlook = gr_engine_outlook(engine, plan, t);
+        outlook.hours = plan->horizon.hours[t];
+        outlook.stored_kwh = stored_kwh;
+        outlook.samples = count;
+        outlook.house_kw = samples.house_kw;
+        outlook.car_kw = samples.car_kw;
+        outlook.solar_kw = samples.solar_kw;
+        outlook.weight = plan->paths.weight;
+        struct gr_choice choice;
+        status = gr_live_choose(&choice, &outlook, error);
+        if (status == GR_OK) {
+            plan->slots[t] = (struct gr_plan_slot){.start_s = plan->horizon.bounds_s[t],
+                                                   .end_s = plan->horizon.bounds_s[t + 1],
+                                                   .import_price = outlook.import_price,
+                                                   .export_price = outlook.export_price,
+                                                   .expected_price = plan->horizon.expected[t]};
+            fill_slot(&plan->slots[t], &outlook, &choice);
+            stored_kwh = plan->slots[t].stored_kwh;
+            plan->cost += plan->slots[t].cost;
+        }
+    }
+    free(room);
+    return status;
+}
+
+int gr_engine_make_plan(struct gr_engine *engine, struct gr_moment now, double stored_kwh, double house_kw,
+                        double solar_kw, struct gr_error *error)
+{
+    const struct gr_engine_config *config = &engine->config;
+    struct gr_engine_plan plan = {.made_s = now.utc_s, .made_mono_ms = now.mono_ms};
+    int status =
+        gr_horizon_build(&plan.horizon, config, &engine->import, &engine->export, engine->zone, now.utc_s);
+    if (status != GR_OK) {
+        (void)gr_error_set(error, status, "no import price is known for now");
+        goto out;
+    }
+    status = gr_paths_build(&plan.paths, engine->history, &config->planning.expectation, &config->site,
+                            engine->zone, plan.horizon.bounds_s, plan.horizon.slots, error);
+    if (status != GR_OK) {
+        goto out;
+    }
+    gr_paths_lean(&plan.paths, plan.horizon.bounds_s, house_kw, solar_kw, lean_half_life_s);
+    plan.penalty_per_kwh = find_penalty(&plan.horizon);
+    status = find_values(engine, &plan, stored_kwh, error);
+    if (status == GR_OK) {
+        status = roll_forward(engine, &plan, stored_kwh, error);
+    }
+    if (status == GR_OK) {
+        plan.made = true;
+        gr_engine_plan_free(&engine->plan);
+        engine->plan = plan;
+        memset(&plan, 0, sizeof plan);
+    }
+out:
+    gr_engine_plan_free(&plan);
+    return status;
+}
