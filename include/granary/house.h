@@ -12,20 +12,24 @@
 
 struct gr_house_scene {
     struct gr_site site;
-    double house_kw[24];       /* base load by local hour, before noise and appliances */
-    double noise_share;        /* relative spread of the base load from minute to minute */
-    double kettle_kw;          /* short appliance runs at random moments */
+    double house_kw[24];       /* base load in the middle of each local hour, straight lines between; before noise and appliances */
+    double noise_share;        /* relative standard spread of the base load from minute to minute */
+    double kettle_kw;          /* appliance runs of 4 minutes at random moments between 06:00 and 23:00 local time */
     double runs_per_day;
     double car_kw;             /* car charger's power; 0: no car */
-    double car_from_hour, car_hours; /* local hour it starts (may be fractional), and for how long, on car_weekdays */
+    double car_from_hour, car_hours; /* local hour it starts (may be fractional), and for how long (up to 24), on car_weekdays */
     unsigned car_weekdays;     /* bit 0 Monday */
-    double clearness_mean, clearness_spread; /* of a day, and its course within the day */
+    double clearness_mean, clearness_spread; /* of a day (1: clear sky; standard spread), and its course within the day */
+    double cloud_from_hour, cloud_to_hour;   /* local hours of a bank of cloud that comes every day */
+    double cloud_share;        /* what it takes of the clearness, 0 to 1; 0: no such cloud */
     double start_percent;
     uint64_t seed;
 };
 
 struct gr_house_flow {
-    double house_kw, solar_kw, car_kw, battery_kw, grid_kw, curtail_kw;
+    double house_kw, solar_kw, car_kw, battery_kw, grid_kw, curtail_kw; /* means over the step; solar_kw is before curtailment:
+                                  grid = house + car + battery - (solar - curtail) */
+    double refused_kw;         /* battery power that the band asked for and the grid connection's limits did not allow, >= 0 */
     double stored_kwh;         /* after the step */
 };
 
@@ -37,7 +41,14 @@ struct gr_house_load {
 void gr_house_load_at(struct gr_house_load *out, const struct gr_house_scene *scene, const struct gr_zone *zone,
                       int64_t utc_s);
 
-/* Runs a battery for `seconds` inside a band; stops discharging at stop_kwh and charging at capacity. */
+/* Noise of mean 0 and standard spread 1, within +-3.5, a pure function of its arguments (splitmix64, Steele, Lea and Flood
+ * 2014; sum of four uniform numbers). `stream` keeps uses of one seed apart; those below 100 belong to this module. */
+double gr_house_noise(uint64_t seed, uint64_t stream, int64_t counter);
+
+/* Runs a battery for `seconds` inside a band; stops discharging at stop_kwh and charging at capacity, holding it there against
+ * the standing loss. A charge that reaches its target does so between steps, see gr_inverter_band. The inverter's meter
+ * sees a car on the house side only; the limits of the grid connection hold battery power back, and solar too where it is
+ * curtailable. *stored_kwh, 0 to capacity, is carried on. */
 void gr_house_step(struct gr_house_flow *out, const struct gr_house_scene *scene, const struct gr_house_load *load,
                    struct gr_band band, double stop_kwh, double *stored_kwh, double seconds);
 
@@ -45,14 +56,17 @@ void gr_house_step(struct gr_house_flow *out, const struct gr_house_scene *scene
 struct gr_inverter {
     enum gr_command_kind kind;
     double power_kw, target_percent;
-    int64_t valid_until_s;
+    int64_t valid_until_s; /* INT64_MAX: no end */
     uint64_t sequence;
 };
 
 /* The band in force at a moment: the command's, or follow after its end; charge stops at its target, discharging commands at the
- * reserve. */
+ * reserve. A charge at its target and an export at its lower end become [0, 0]. */
 struct gr_band gr_inverter_band(const struct gr_inverter *inverter, const struct gr_site *site, double stored_kwh,
                                 int64_t utc_s);
+
+/* The stored energy at which discharging stops: the reserve; for serve and export their target where that is higher. */
+double gr_inverter_stop_kwh(const struct gr_inverter *inverter, const struct gr_site *site, int64_t utc_s);
 
 /* Money. */
 struct gr_bill {
@@ -60,6 +74,7 @@ struct gr_bill {
 };
 void gr_bill_add(struct gr_bill *bill, const struct gr_house_flow *flow, double import_price, double export_price,
                  double wear_per_kwh, double seconds);
+/* Import cost less export income plus wear. */
 double gr_bill_total(const struct gr_bill *bill);
 
 #endif
