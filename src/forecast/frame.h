@@ -1,0 +1,55 @@
+/* What the building of paths works on: the horizon cut into UTC half hours ("cells"), each with its place on
+ * the local calendar, and what is known of the days before. Internal to src/forecast. */
+#ifndef GRANARY_FORECAST_FRAME_H
+#define GRANARY_FORECAST_FRAME_H
+
+#include "granary/history.h"
+
+#define DAY_S 86400
+#define LEVELS 5 /* clearnesses */
+
+struct cell {
+    int64_t start_s;
+    int64_t day;             /* local calendar day, days since 1970-01-01 on the wall clock */
+    int64_t wall_s;          /* wall-clock seconds into that day, at the cell's middle */
+    double clear_kw[LEVELS]; /* the arrays under each clearness, NAN until asked for */
+};
+
+/* How one past day stands in the history; `age` 1 is yesterday. */
+struct past_day {
+    bool house_known, solar_known; /* to nine tenths */
+};
+
+struct frame {
+    const struct gr_history *history;
+    const struct gr_expectation *expectation;
+    const struct gr_site *site;
+    const struct gr_zone *zone;
+    const int64_t *bounds_s;
+    size_t slots;
+    int64_t now_s; /* = bounds_s[0]; nothing that ended later is looked at */
+    int64_t today; /* the local day of now_s */
+    double clearness[LEVELS];
+    struct past_day past[GR_HISTORY_DAYS + 1]; /* by age; [0] is never known */
+    size_t cells;
+    struct cell *cell;
+};
+
+/* Fills `past`; stops once `path_days` days with a known house are found, the rest counts as not known.
+ * Returns how many. */
+size_t frame_survey_past(struct frame *frame);
+
+/* House power `age` days before `today` on the wall clock `wall_s`; holes are filled from the nearest days
+ * that know the same wall-clock time, or else from the profile. */
+double frame_past_house_kw(const struct frame *frame, int64_t day, int64_t wall_s);
+
+/* Solar power whole days of 24 h before the cell; holes are filled from the nearest days, or else from the
+ * arrays under usual clearness, or else 0. */
+double frame_past_solar_kw(const struct frame *frame, struct cell *cell, int64_t days_back);
+
+double frame_profile_kw(const struct frame *frame, int64_t wall_s);
+
+/* The site's arrays during the cell under clearness number `level`; 0 without arrays. */
+double frame_model_kw(const struct frame *frame, struct cell *cell, size_t level);
+
+#endif

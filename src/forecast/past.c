@@ -1,0 +1,101 @@
+#include "forecast/frame.h"
+
+#include "granary/sun.h"
+
+#include <math.h>
+
+static const int64_t reach_days = 7; /* how far a hole's filling may be fetched */
+static const size_t usual_level = 2;
+
+static int64_t half_hour_of(int64_t utc_s)
+{
+    int64_t rest = utc_s % GR_HISTORY_STEP_S;
+    return utc_s - (rest < 0 ? rest + GR_HISTORY_STEP_S : rest);
+}
+
+typedef int (*read_fn)(const struct gr_history *history, int64_t start_s, double *kw);
+
+/* NAN where the half hour that holds the moment is not known, or had not ended at the present. */
+static double read_at(const struct frame *frame, read_fn read, int64_t utc_s)
+{
+    int64_t start_s = half_hour_of(utc_s);
+    double kw;
+    bool over = start_s + GR_HISTORY_STEP_S <= frame->now_s;
+    return over && read(frame->history, start_s, &kw) == GR_OK ? kw : NAN;
+}
+
+static bool mostly_known(const struct frame *frame, read_fn read, int64_t start_s, int64_t end_s)
+{
+    int64_t known = 0;
+    int64_t total = 0;
+    for (int64_t t = start_s; t < end_s; t += GR_HISTORY_STEP_S) {
+        known += !isnan(read_at(frame, read, t));
+        total++;
+    }
+    return total > 0 && known * 10 >= total * 9;
+}
+
+size_t frame_survey_past(struct frame *frame)
+{
+    size_t found = 0;
+    for (int64_t age = 0; age <= GR_HISTORY_DAYS; age++) {
+        struct past_day *past = &frame->past[age];
+        *past = (struct past_day){false, false};
+        if (age == 0 || found == frame->expectation->path_days) {
+            continue;
+        }
+        int64_t start_s = gr_zone_utc_s(frame->zone, (frame->today - age) * DAY_S, 0);
+        int64_t end_s = gr_zone_utc_s(frame->zone, (frame->today - age + 1) * DAY_S, 0);
+        past->house_known = mostly_known(frame, gr_history_house, start_s, end_s);
+        past->solar_known = mostly_known(frame, gr_history_solar, start_s, end_s);
+        found += past->house_known;
+    }
+    return found;
+}
+
+double frame_profile_kw(const struct frame *frame, int64_t wall_s)
+{
+    return frame->expectation->house_kw[wall_s / 3600];
+}
+
+static double mean_of_known(double a, double b)
+{
+    if (isnan(a)) {
+        return b;
+    }
+    return isnan(b) ? a : (a + b) / 2;
+}
+
+static double house_at(const struct frame *frame, int64_t day, int64_t wall_s)
+{
+    return read_at(frame, gr_history_house, gr_zone_utc_s(frame->zone, day * DAY_S + wall_s, 0));
+}
+
+double frame_past_house_kw(const struct frame *frame, int64_t day, int64_t wall_s)
+{
+    double kw = house_at(frame, day, wall_s);
+    for (int64_t away = 1; isnan(kw) && away <= reach_days; away++) {
+        kw = mean_of_known(house_at(frame, day - away, wall_s), house_at(frame, day + away, wall_s));
+    }
+    return isnan(kw) ? frame_profile_kw(frame, wall_s) : kw;
+}
+
+double frame_past_solar_kw(const struct frame *frame, struct cell *cell, int64_t days_back)
+{
+    int64_t utc_s = cell->start_s - days_back * DAY_S;
+    double kw = read_at(frame, gr_history_solar, utc_s);
+    for (int64_t away = 1; isnan(kw) && away <= reach_days; away++) {
+        kw = mean_of_known(read_at(frame, gr_history_solar, utc_s - away * DAY_S),
+                           read_at(frame, gr_history_solar, utc_s + away * DAY_S));
+    }
+    return isnan(kw) ? frame_model_kw(frame, cell, usual_level) : kw;
+}
+
+double frame_model_kw(const struct frame *frame, struct cell *cell, size_t level)
+{
+    if (isnan(cell->clear_kw[level])) {
+        gr_site_solar_levels_kw(frame->site, cell->start_s, cell->start_s + GR_HISTORY_STEP_S,
+                                frame->clearness, LEVELS, cell->clear_kw);
+    }
+    return cell->clear_kw[level];
+}
