@@ -10,9 +10,11 @@
 
 struct gr_zone;
 
+#define GR_ZONE_NAME_SIZE 64
+
 /* Parses a TZif file of version 1 to 4, its 64-bit block where there is one, and its POSIX footer for moments after
- * the last transition. On success *out is the caller's, to be freed with gr_zone_free. GR_INVALID for bytes that are no
- * TZif file; GR_NO_MEMORY. */
+ * the last transition. On success *out is the caller's, to be freed with gr_zone_free; the name is cut to fit
+ * GR_ZONE_NAME_SIZE. GR_INVALID for bytes that are no TZif file or count leap seconds; GR_NO_MEMORY. */
 int gr_zone_parse(struct gr_zone **out, const char *name, const void *tzif, size_t length, struct gr_error *error);
 
 /* A zone with one offset for ever, for tests and as the fall-back "UTC". */
@@ -27,6 +29,9 @@ int32_t gr_zone_offset_s(const struct gr_zone *zone, int64_t utc_s);
 
 /* The zone's abbreviation in force at the moment ("CET"); owned by the zone. */
 const char *gr_zone_abbreviation(const struct gr_zone *zone, int64_t utc_s);
+
+/* First moment after utc_s at which the offset may change (the clock is put forward or back); INT64_MAX if it never does. */
+int64_t gr_zone_next_change_s(const struct gr_zone *zone, int64_t utc_s);
 
 /* Local wall clock in seconds (as gr_civil_seconds of the local fields). */
 int64_t gr_zone_local_s(const struct gr_zone *zone, int64_t utc_s);
