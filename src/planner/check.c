@@ -1,0 +1,127 @@
+#include "granary/error.h"
+#include "granary/planner.h"
+
+#include <math.h>
+
+/* Far above anything a house can mean, and small enough that no sum overflows. */
+#define MOST 1e9
+
+/* And the other way round: no division by it overflows. */
+#define LEAST 1e-6
+
+struct range {
+    const char *name, *unit;
+    double low, high;
+};
+
+/* Also false for what is not a number. */
+static bool lies_in(const struct range *range, double value)
+{
+    return value >= range->low && value <= range->high;
+}
+
+static int check_value(const struct range *range, double value, struct gr_error *error)
+{
+    if (lies_in(range, value)) {
+        return GR_OK;
+    }
+    return gr_error_set(error, GR_INVALID, "%s: found %.9g%s, allowed is %g to %.9g", range->name, value,
+                        range->unit, range->low, range->high);
+}
+
+/* `place` is what an entry of the array belongs to: a slot, a point. */
+static int check_array(const struct range *range, const char *place, const double *values, size_t count,
+                       struct gr_error *error)
+{
+    if (!values) {
+        return gr_error_set(error, GR_INVALID, "%s: missing", range->name);
+    }
+    for (size_t i = 0; i < count; i++) {
+        if (!lies_in(range, values[i])) {
+            return gr_error_set(error, GR_INVALID, "%s, %s %zu: found %.9g%s, allowed is %g to %.9g",
+                                range->name, place, i, values[i], range->unit, range->low, range->high);
+        }
+    }
+    return GR_OK;
+}
+
+static int check_battery(const struct gr_battery *battery, struct gr_error *error)
+{
+    const struct {
+        struct range range;
+        double value;
+    } members[] = {
+        {{"battery.capacity_kwh", " kWh", 0, MOST}, battery->capacity_kwh},
+        {{"battery.charge_kw", " kW", 0, MOST}, battery->charge_kw},
+        {{"battery.discharge_kw", " kW", 0, MOST}, battery->discharge_kw},
+        {{"battery.charge_efficiency", "", LEAST, 1}, battery->charge_efficiency},
+        {{"battery.discharge_efficiency", "", LEAST, 1}, battery->discharge_efficiency},
+        {{"battery.standing_loss_kw", " kW", 0, MOST}, battery->standing_loss_kw},
+        {{"battery.wear_per_kwh", " per kWh", 0, MOST}, battery->wear_per_kwh},
+    };
+    int rc = GR_OK;
+    for (size_t i = 0; i < sizeof members / sizeof *members && !rc; i++) {
+        rc = check_value(&members[i].range, members[i].value, error);
+    }
+    return rc;
+}
+
+static int check_arrays(const struct gr_problem *problem, struct gr_error *error)
+{
+    double capacity_kwh = problem->battery.capacity_kwh;
+    const struct {
+        struct range range;
+        const double *values;
+    } arrays[] = {
+        {{"hours", " h", LEAST / 1e3, 1e5}, problem->hours},
+        {{"load_kw", " kW", 0, MOST}, problem->load_kw},
+        {{"solar_kw", " kW", 0, MOST}, problem->solar_kw},
+        {{"import_price", " per kWh", -MOST, MOST}, problem->import_price},
+        {{"export_price", " per kWh", -MOST, MOST}, problem->export_price},
+        {{"battery.floor_kwh", " kWh", 0, capacity_kwh}, problem->floor_kwh},
+    };
+    int rc = GR_OK;
+    for (size_t i = 0; i < sizeof arrays / sizeof *arrays && !rc; i++) {
+        rc = check_array(&arrays[i].range, "slot", arrays[i].values, problem->slots, error);
+    }
+    return rc;
+}
+
+static int check_end(const struct gr_problem *problem, struct gr_error *error)
+{
+    size_t count = problem->end_points;
+    if (count == 0) {
+        return GR_OK;
+    }
+    const struct range kwh = {"end_value_points (kWh)", " kWh", -MOST, MOST};
+    const struct range value = {"end_value_points (value)", "", -MOST, MOST};
+    int rc = check_array(&kwh, "point", problem->end_kwh, count, error);
+    rc = rc ? rc : check_array(&value, "point", problem->end_value, count, error);
+    for (size_t i = 1; i < count && !rc; i++) {
+        if (!(problem->end_kwh[i] > problem->end_kwh[i - 1])) {
+            rc = gr_error_set(
+                error, GR_INVALID,
+                "end_value_points, point %zu: found %.9g kWh after %.9g kWh, allowed is only to rise", i,
+                problem->end_kwh[i], problem->end_kwh[i - 1]);
+        }
+    }
+    return rc;
+}
+
+int gr_problem_check(const struct gr_problem *problem, struct gr_error *error)
+{
+    if (problem->slots == 0) {
+        return gr_error_set(error, GR_INVALID, "hours: found no slots, at least one is needed");
+    }
+    const struct range start = {"battery.start_kwh", " kWh", 0, problem->battery.capacity_kwh};
+    const struct range import = {"grid.import_limit_kw", " kW", 0, INFINITY};
+    const struct range export = {"grid.export_limit_kw", " kW", 0, INFINITY};
+    const struct range penalty = {"penalty_per_kwh", " per kWh", 0, MOST};
+    int rc = check_battery(&problem->battery, error);
+    rc = rc ? rc : check_value(&start, problem->start_kwh, error);
+    rc = rc ? rc : check_value(&import, problem->import_limit_kw, error);
+    rc = rc ? rc : check_value(&export, problem->export_limit_kw, error);
+    rc = rc ? rc : check_value(&penalty, problem->penalty_per_kwh, error);
+    rc = rc ? rc : check_arrays(problem, error);
+    return rc ? rc : check_end(problem, error);
+}

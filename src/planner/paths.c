@@ -1,0 +1,154 @@
+/* The value function of a plan over paths: the mean of what each path would make of the stored energy. */
+#include "planner/work.h"
+
+#include "granary/error.h"
+
+#include <math.h>
+#include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
+
+void gr_paths_free(struct gr_paths *paths)
+{
+    free(paths->weight);
+    free(paths->load_kw);
+    free(paths->solar_kw);
+    memset(paths, 0, sizeof *paths);
+}
+
+void gr_path_values_free(struct gr_path_values *values)
+{
+    for (size_t t = 0; values->value && t < values->slots; t++) {
+        gr_value_free(&values->value[t]);
+    }
+    free(values->value);
+    memset(values, 0, sizeof *values);
+}
+
+/* The problem with the load and sun of one path. */
+static struct gr_problem problem_of(const struct gr_problem *problem, const struct gr_paths *paths,
+                                    size_t path)
+{
+    struct gr_problem out = *problem;
+    out.load_kw = paths->load_kw + path * paths->slots;
+    out.solar_kw = paths->solar_kw + path * paths->slots;
+    return out;
+}
+
+static int check_paths(const struct gr_problem *problem, const struct gr_paths *paths, struct gr_error *error)
+{
+    if (paths->count == 0 || paths->slots != problem->slots) {
+        return gr_error_set(error, GR_INVALID,
+                            "found %zu paths of %zu slots, needed is at least one of %zu slots", paths->count,
+                            paths->slots, problem->slots);
+    }
+    double sum = 0;
+    for (size_t p = 0; p < paths->count; p++) {
+        struct gr_problem one = problem_of(problem, paths, p);
+        struct gr_error cause = {""};
+        int rc = gr_problem_check(&one, &cause);
+        if (rc) {
+            return gr_error_set(error, rc, "path %zu: %s", p, cause.text);
+        }
+        if (!(paths->weight[p] >= 0)) {
+            return gr_error_set(error, GR_INVALID, "path %zu: found weight %g, allowed is 0 to 1", p,
+                                paths->weight[p]);
+        }
+        sum += paths->weight[p];
+    }
+    if (!(fabs(sum - 1) <= 1e-6)) {
+        return gr_error_set(error, GR_INVALID, "the weights of %zu paths add up to %.9g, not 1", paths->count,
+                            sum);
+    }
+    return GR_OK;
+}
+
+/* Functions at the slots' ends 0 .. keep-1 stay, from index `first` on; the two at `spare` serve for the
+ * others in turn. */
+struct layout {
+    size_t keep, first, spare;
+};
+
+static size_t index_at_end(const struct layout *layout, size_t t)
+{
+    return t < layout->keep ? layout->first + t : layout->spare + t % 2;
+}
+
+static int pass_back(struct gr_planner *planner, const struct gr_problem *problem,
+                     const struct layout *layout)
+{
+    int rc = gr_work_end(planner, problem, index_at_end(layout, problem->slots - 1));
+    for (size_t t = problem->slots - 1; t > 0 && !rc; t--) {
+        struct gr_slot slot;
+        gr_slot_of(&slot, problem, t);
+        size_t next = index_at_end(layout, t), index = index_at_end(layout, t - 1);
+        rc = gr_work_step(planner, &slot, problem->floor_kwh[t], index, next);
+        if (!rc && t >= layout->keep) {
+            gr_work_forget(planner, next, index);
+        }
+    }
+    return rc;
+}
+
+/* Mean over the paths of the functions at the end of slot t. */
+static int take_mean(struct gr_planner *planner, const struct gr_paths *paths, size_t keep, size_t t,
+                     struct gr_value *out)
+{
+    struct gr_sum *sum = &planner->sum;
+    double base = 0, over = 0, under = 0;
+    int rc = GR_OK;
+    gr_sum_clear(sum);
+    for (size_t p = 0; p < paths->count && !rc; p++) {
+        size_t index = p * keep + t;
+        base += paths->weight[p] * planner->kept[index].base;
+        rc = gr_sum_add(sum, gr_work_points(planner, index), planner->kept[index].count, paths->weight[p]);
+    }
+    rc = rc ? rc : gr_sum_total(sum);
+    rc = rc ? rc : gr_points_reserve(&planner->best, sum->carry.count);
+    if (rc) {
+        return rc;
+    }
+    struct gr_prune_rule rule = planner->rule;
+    rule.most = SIZE_MAX;
+    size_t count = gr_points_prune(planner->best.at, &sum->carry, &rule, &over, &under);
+    planner->most_points = count > planner->most_points ? count : planner->most_points;
+    return gr_value_of_points(out, planner->best.at, count, base);
+}
+
+static int plan_paths(struct gr_planner *planner, const struct gr_problem *problem,
+                      const struct gr_paths *paths, size_t keep, struct gr_path_values *out)
+{
+    int rc = gr_work_begin(planner, problem, paths->count * keep + 2);
+    for (size_t p = 0; p < paths->count && !rc; p++) {
+        struct gr_problem one = problem_of(problem, paths, p);
+        rc = pass_back(planner, &one, &(struct layout){keep, p * keep, paths->count * keep});
+    }
+    for (size_t t = 0; t < keep && !rc; t++) {
+        rc = take_mean(planner, paths, keep, t, &out->value[t]);
+    }
+    out->most_points = planner->most_points;
+    return rc;
+}
+
+int gr_planner_path_values(struct gr_planner *planner, const struct gr_problem *problem,
+                           const struct gr_paths *paths, size_t keep, struct gr_path_values *out,
+                           struct gr_error *error)
+{
+    memset(out, 0, sizeof *out);
+    int rc = check_paths(problem, paths, error);
+    if (rc) {
+        return rc;
+    }
+    if (keep == 0 || keep > problem->slots) {
+        return gr_error_set(error, GR_INVALID, "found %zu slots to keep, allowed is 1 to %zu", keep,
+                            problem->slots);
+    }
+    out->value = calloc(keep, sizeof *out->value);
+    out->slots = keep;
+    rc = out->value ? plan_paths(planner, problem, paths, keep, out) : GR_NO_MEMORY;
+    if (rc) {
+        gr_path_values_free(out);
+        return gr_error_set(error, rc, "no memory for %zu paths of %zu slots", paths->count, paths->slots);
+    }
+    return GR_OK;
+}

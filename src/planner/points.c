@@ -1,0 +1,352 @@
+#include "planner/points.h"
+
+#include "granary/error.h"
+
+#include <float.h>
+#include <math.h>
+#include <stdbool.h>
+#include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
+
+void gr_points_free(struct gr_points *points)
+{
+    free(points->at);
+    memset(points, 0, sizeof *points);
+}
+
+int gr_points_reserve(struct gr_points *points, size_t count)
+{
+    if (count <= points->room) {
+        return GR_OK;
+    }
+    size_t room = points->room + points->room / 2;
+    room = room < count ? count : room;
+    room = room < 64 ? 64 : room;
+    if (room > SIZE_MAX / sizeof *points->at) {
+        return GR_NO_MEMORY;
+    }
+    struct gr_point *at = realloc(points->at, room * sizeof *at);
+    if (!at) {
+        return GR_NO_MEMORY;
+    }
+    points->at = at;
+    points->room = room;
+    return GR_OK;
+}
+
+size_t gr_points_find(const struct gr_point *at, size_t count, double x)
+{
+    size_t low = 0, high = count;
+    while (high - low > 1) {
+        size_t middle = low + (high - low) / 2;
+        if (at[middle].x <= x) {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    return low;
+}
+
+double gr_points_value(const struct gr_point *at, size_t count, double x)
+{
+    if (x <= at[0].x) {
+        return at[0].value;
+    }
+    if (x >= at[count - 1].x) {
+        return at[count - 1].value;
+    }
+    size_t i = gr_points_find(at, count, x);
+    return gr_point_line(at[i], at[i + 1], x);
+}
+
+/* ---- min-plus convolution with a straight piece ---- */
+
+struct valley {
+    const struct gr_point *at;
+    size_t peak, bottom; /* falls from at[peak] to at[bottom], then stays level for `length` */
+    double slope, length;
+};
+
+/* Height seen along the slope: a function that follows the slope is level. */
+static inline double height(struct gr_point point, double slope)
+{
+    return point.value - slope * point.x;
+}
+
+/* The end of the valley's piece that starts at point q. */
+static struct gr_point piece_end(const struct valley *valley, size_t q)
+{
+    if (q < valley->bottom) {
+        return valley->at[q + 1];
+    }
+    struct gr_point bottom = valley->at[valley->bottom];
+    return (struct gr_point){bottom.x + valley->length, bottom.value + valley->slope * valley->length};
+}
+
+static double valley_value(const struct valley *valley, size_t q, double x)
+{
+    if (q < valley->bottom) {
+        return gr_point_line(valley->at[q], valley->at[q + 1], x);
+    }
+    return valley->at[q].value + valley->slope * (x - valley->at[q].x);
+}
+
+/* Where the line a-b, rising in height, meets the falling line c-d. */
+static struct gr_point cross(struct gr_point a, struct gr_point b, struct gr_point c, struct gr_point d)
+{
+    double left = fmax(a.x, c.x), right = fmin(b.x, d.x);
+    double before = gr_point_line(a, b, left) - gr_point_line(c, d, left);
+    double after = gr_point_line(a, b, right) - gr_point_line(c, d, right);
+    double share = before < 0 && after > 0 ? before / (before - after) : 0;
+    double x = left + (right - left) * share;
+    return (struct gr_point){x, gr_point_line(c, d, x)};
+}
+
+/* Appends the falling side of a valley behind what `out` holds so far. From the peak on, `out` rises and the
+ * valley falls (in height), so they cross once: the points of both beyond the crossing are dropped. */
+static void join_valley(struct gr_points *out, const struct valley *valley)
+{
+    const struct gr_point *at = valley->at;
+    size_t q = valley->bottom;
+    struct gr_point cut = {0, 0};
+    bool crossed = false;
+    for (;;) {
+        struct gr_point last = out->at[out->count - 1];
+        while (q > valley->peak && at[q].x > last.x) {
+            q--;
+        }
+        if (last.x <= at[valley->peak].x || last.value <= valley_value(valley, q, last.x)) {
+            break;
+        }
+        cut = last;
+        crossed = true;
+        out->count--;
+    }
+    if (crossed) {
+        struct gr_point last = out->at[out->count - 1];
+        while (q < valley->bottom && gr_point_line(last, cut, at[q + 1].x) <= at[q + 1].value) {
+            q++;
+        }
+        struct gr_point meet = cross(last, cut, at[q], piece_end(valley, q));
+        gr_points_push(out, meet.x, meet.value);
+    }
+    for (q++; q <= valley->bottom; q++) {
+        gr_points_push(out, at[q].x, at[q].value);
+    }
+}
+
+int gr_points_widen(struct gr_points *out, const struct gr_points *in, double slope, double length)
+{
+    int rc = gr_points_reserve(out, 2 * in->count + 2);
+    if (rc) {
+        return rc;
+    }
+    const struct gr_point *at = in->at;
+    size_t count = in->count, i = 0;
+    double rise = slope * length;
+    out->count = 0;
+    gr_points_push(out, at[0].x, at[0].value);
+    do {
+        size_t bottom = i;
+        while (bottom + 1 < count && height(at[bottom + 1], slope) < height(at[bottom], slope)) {
+            bottom++;
+        }
+        join_valley(out, &(struct valley){at, i, bottom, slope, length});
+        gr_points_push(out, at[bottom].x + length, at[bottom].value + rise);
+        for (i = bottom; i + 1 < count && height(at[i + 1], slope) >= height(at[i], slope); i++) {
+            gr_points_push(out, at[i + 1].x + length, at[i + 1].value + rise);
+        }
+    } while (i + 1 < count);
+    return GR_OK;
+}
+
+/* ---- lower envelope ---- */
+
+struct cursor {
+    const struct gr_point *at;
+    size_t count, next; /* first point not yet passed */
+};
+
+/* Value at x, which never falls from call to call; infinite outside the domain. */
+static double cursor_value(struct cursor *cursor, double x)
+{
+    while (cursor->next < cursor->count && cursor->at[cursor->next].x <= x) {
+        cursor->next++;
+    }
+    if (cursor->next == 0) {
+        return INFINITY;
+    }
+    struct gr_point last = cursor->at[cursor->next - 1];
+    if (last.x >= x) {
+        return last.value;
+    }
+    return cursor->next < cursor->count ? gr_point_line(last, cursor->at[cursor->next], x) : INFINITY;
+}
+
+static double cursor_next(const struct cursor *cursor)
+{
+    return cursor->next < cursor->count ? cursor->at[cursor->next].x : INFINITY;
+}
+
+/* Where f - g goes from `before` to `after`: the share of the way at which it is 0, or -1 where the sign
+ * stays. */
+static double crossing_share(double before, double after)
+{
+    bool crosses = (before < 0 && after > 0) || (before > 0 && after < 0);
+    return crosses && isfinite(before) && isfinite(after) ? before / (before - after) : -1;
+}
+
+int gr_points_lower(struct gr_points *out, const struct gr_points *f, const struct gr_points *g)
+{
+    int rc = gr_points_reserve(out, 2 * (f->count + g->count));
+    if (rc) {
+        return rc;
+    }
+    struct cursor first = {f->at, f->count, 0}, second = {g->at, g->count, 0};
+    struct gr_point last = {0, INFINITY};
+    double last_difference = 0;
+    out->count = 0;
+    for (;;) {
+        double x = fmin(cursor_next(&first), cursor_next(&second));
+        if (!isfinite(x)) {
+            break;
+        }
+        double value = cursor_value(&first, x), other = cursor_value(&second, x);
+        double share = out->count > 0 ? crossing_share(last_difference, value - other) : -1;
+        if (share >= 0) {
+            gr_points_push(out, last.x + (x - last.x) * share, last.value + (value - last.value) * share);
+        }
+        last = (struct gr_point){x, value};
+        last_difference = value - other;
+        gr_points_push(out, x, fmin(value, other));
+    }
+    return GR_OK;
+}
+
+/* ---- sums ---- */
+
+static double cursor_level(struct cursor *cursor, double x)
+{
+    double value = cursor_value(cursor, x);
+    return isfinite(value) ? value : cursor->at[cursor->next > 0 ? cursor->count - 1 : 0].value;
+}
+
+int gr_points_add(struct gr_points *out, const struct gr_points *f, const struct gr_points *g)
+{
+    int rc = gr_points_reserve(out, f->count + g->count);
+    if (rc) {
+        return rc;
+    }
+    struct cursor first = {f->at, f->count, 0}, second = {g->at, g->count, 0};
+    out->count = 0;
+    for (;;) {
+        double x = fmin(cursor_next(&first), cursor_next(&second));
+        if (!isfinite(x)) {
+            return GR_OK;
+        }
+        double value = cursor_level(&first, x);
+        gr_points_push(out, x, value + cursor_level(&second, x));
+    }
+}
+
+/* ---- cutting and pruning ---- */
+
+void gr_points_clip(struct gr_points *points, double low, double high, double snap)
+{
+    struct gr_point *at = points->at;
+    size_t count = points->count;
+    if (count > 0 && at[count - 1].x < high && at[count - 1].x >= high - snap) {
+        at[count - 1].x = high;
+    }
+    if (count > 0 && at[0].x > low && at[0].x <= low + snap) {
+        at[0].x = low;
+    }
+    if (count == 0 || at[count - 1].x < low || at[0].x > high) {
+        points->count = 0;
+        return;
+    }
+    size_t first = gr_points_find(at, count, low);
+    if (at[first].x < low) {
+        at[first] = (struct gr_point){low, gr_points_value(at, count, low)};
+    }
+    size_t last = gr_points_find(at, count, high);
+    if (at[last].x < high && last + 1 < count) {
+        double value = gr_point_line(at[last], at[last + 1], high);
+        at[++last] = (struct gr_point){high, value};
+    }
+    points->count = last + 1 - first;
+    memmove(at, at + first, points->count * sizeof *at);
+}
+
+struct deviation {
+    double over, under;
+};
+
+/* How far the chord from at[from] to at[to] leaves the points between. */
+static void note_chord(struct deviation *worst, const struct gr_point *at, size_t from, size_t to)
+{
+    for (size_t i = from + 1; i < to; i++) {
+        double over = gr_point_line(at[from], at[to], at[i].x) - at[i].value;
+        worst->over = fmax(worst->over, over);
+        worst->under = fmax(worst->under, -over);
+    }
+}
+
+/* One pass: from each point kept, go on as far as a chord stays within the tolerance of every point passed.
+ * The slopes such a chord may have form a cone that only narrows. */
+static size_t thin(struct gr_point *out, const struct gr_point *at, size_t count, double tolerance,
+                   double gap, struct deviation *worst)
+{
+    size_t kept = 0, from = 0, to = 0;
+    double low = -INFINITY, high = INFINITY;
+    out[kept++] = at[0];
+    for (size_t i = 1; i < count;) {
+        double width = at[i].x - at[from].x, rise = at[i].value - at[from].value;
+        if (width < gap || !(width > 0)) {
+            i++;
+            continue;
+        }
+        double share = 1 / width;
+        if (to > from && (rise * share < low || rise * share > high)) {
+            note_chord(worst, at, from, to);
+            out[kept++] = at[to];
+            from = to;
+            low = -INFINITY;
+            high = INFINITY;
+            i = from + 1;
+            continue;
+        }
+        low = fmax(low, (rise - tolerance) * share);
+        high = fmin(high, (rise + tolerance) * share);
+        to = i++;
+    }
+    if (to > from) {
+        note_chord(worst, at, from, to);
+        out[kept++] = at[to];
+    }
+    return kept;
+}
+
+size_t gr_points_prune(struct gr_point *out, struct gr_points *in, const struct gr_prune_rule *rule,
+                       double *over, double *under)
+{
+    struct gr_point *at = in->at;
+    double near_end = 0;
+    while (in->count > 2 && at[in->count - 1].x - at[in->count - 2].x < rule->gap) {
+        near_end = fmax(near_end, fabs(at[in->count - 2].value - at[in->count - 1].value));
+        at[in->count - 2] = at[in->count - 1];
+        in->count--;
+    }
+    double tolerance = rule->tolerance;
+    for (;; tolerance = tolerance > 0 ? 4 * tolerance : DBL_EPSILON) {
+        struct deviation worst = {near_end, near_end};
+        size_t kept = thin(out, at, in->count, tolerance, rule->gap, &worst);
+        if (kept <= rule->most) {
+            *over += worst.over;
+            *under += worst.under;
+            return kept;
+        }
+    }
+}

@@ -1,0 +1,148 @@
+#include "planner/slot.h"
+
+#include "granary/error.h"
+
+#include <math.h>
+
+double gr_meter_cost(const struct gr_meter *meter, double grid_kw)
+{
+    if (grid_kw >= 0) {
+        return meter->import_price * grid_kw +
+               meter->penalty_per_kwh * fmax(0, grid_kw - meter->import_limit_kw);
+    }
+    return meter->export_price * grid_kw +
+           meter->penalty_per_kwh * fmax(0, -grid_kw - meter->export_limit_kw);
+}
+
+double gr_meter_curtail(const struct gr_meter *meter, double grid_kw, double solar_kw)
+{
+    /* Between kinks the cost is linear, so the best amount is none, all, or just enough to reach a kink.
+     * Amounts are compared as such: held back by difference, a tiny one would drown in the grid power. */
+    const double amounts[] = {-meter->export_limit_kw - grid_kw, -grid_kw, meter->import_limit_kw - grid_kw,
+                              solar_kw};
+    double best_kw = 0, best = gr_meter_cost(meter, grid_kw);
+    for (size_t i = 0; i < sizeof amounts / sizeof *amounts; i++) {
+        if (amounts[i] > 0 && amounts[i] <= solar_kw) {
+            double cost = gr_meter_cost(meter, grid_kw + amounts[i]);
+            if (cost < best) {
+                best = cost;
+                best_kw = amounts[i];
+            }
+        }
+    }
+    return best_kw;
+}
+
+void gr_slot_of(struct gr_slot *out, const struct gr_problem *problem, size_t t)
+{
+    *out = (struct gr_slot){.meter = {problem->import_price[t], problem->export_price[t],
+                                      problem->import_limit_kw, problem->export_limit_kw,
+                                      problem->penalty_per_kwh},
+                            .battery = problem->battery,
+                            .hours = problem->hours[t],
+                            .load_kw = problem->load_kw[t],
+                            .solar_kw = problem->solar_kw[t],
+                            .curtailable = problem->curtailable};
+}
+
+double gr_slot_cost(const struct gr_slot *slot, double battery_kw, double *curtail_kw)
+{
+    double grid_kw = slot->load_kw - slot->solar_kw + battery_kw;
+    double held_kw = slot->curtailable ? gr_meter_curtail(&slot->meter, grid_kw, slot->solar_kw) : 0;
+    if (curtail_kw) {
+        *curtail_kw = held_kw;
+    }
+    return slot->hours * (gr_meter_cost(&slot->meter, grid_kw + held_kw) +
+                          slot->battery.wear_per_kwh * fmax(0, -battery_kw));
+}
+
+double gr_slot_power_kw(const struct gr_slot *slot, double change_kwh)
+{
+    const struct gr_battery *battery = &slot->battery;
+    if (change_kwh >= 0) {
+        return fmin(battery->charge_kw, change_kwh / (slot->hours * battery->charge_efficiency));
+    }
+    return fmax(-battery->discharge_kw, change_kwh * battery->discharge_efficiency / slot->hours);
+}
+
+double gr_slot_change_kwh(const struct gr_slot *slot, double battery_kw)
+{
+    const struct gr_battery *battery = &slot->battery;
+    return battery_kw >= 0 ? slot->hours * battery->charge_efficiency * battery_kw
+                           : slot->hours * battery_kw / battery->discharge_efficiency;
+}
+
+/* The meter's cost over battery powers low to high, solar used in full. */
+static void meter_points(struct gr_points *out, const struct gr_slot *slot, double low_kw, double high_kw)
+{
+    const struct gr_meter *meter = &slot->meter;
+    double net_kw = slot->load_kw - slot->solar_kw;
+    const double kinks[] = {-meter->export_limit_kw - net_kw, -net_kw, meter->import_limit_kw - net_kw};
+    out->count = 0;
+    gr_points_push(out, low_kw, gr_meter_cost(meter, net_kw + low_kw));
+    for (size_t i = 0; i < sizeof kinks / sizeof *kinks; i++) {
+        if (kinks[i] > out->at[out->count - 1].x && kinks[i] < high_kw) {
+            gr_points_push(out, kinks[i], gr_meter_cost(meter, net_kw + kinks[i]));
+        }
+    }
+    if (high_kw > low_kw) {
+        gr_points_push(out, high_kw, gr_meter_cost(meter, net_kw + high_kw));
+    }
+}
+
+/* Holding solar back raises the grid power: it can pay only where the cost somewhere falls with it. */
+static bool may_hold_back(const struct gr_slot *slot)
+{
+    const struct gr_meter *meter = &slot->meter;
+    double lowest_kw = slot->load_kw - slot->solar_kw - slot->battery.discharge_kw;
+    return slot->curtailable && slot->solar_kw > 0 &&
+           (meter->import_price < 0 || meter->export_price < 0 ||
+            (lowest_kw < -meter->export_limit_kw && meter->penalty_per_kwh > meter->export_price));
+}
+
+/* Meter cost over battery powers -D to C with solar held back for the best: the least over a window of width
+ * solar. */
+static int power_points(struct gr_points *out, struct gr_points *scratch, const struct gr_slot *slot)
+{
+    double low_kw = -slot->battery.discharge_kw, high_kw = slot->battery.charge_kw;
+    if (!may_hold_back(slot)) {
+        meter_points(out, slot, low_kw, high_kw);
+        return GR_OK;
+    }
+    meter_points(scratch, slot, low_kw, high_kw + slot->solar_kw);
+    int rc = gr_points_widen(out, scratch, 0, slot->solar_kw);
+    if (rc) {
+        return rc;
+    }
+    for (size_t i = 0; i < out->count; i++) {
+        out->at[i].x -= slot->solar_kw;
+    }
+    gr_points_clip(out, low_kw, high_kw, 1e-12 * (1 + slot->solar_kw));
+    return GR_OK;
+}
+
+static void push_move(struct gr_points *moves, const struct gr_slot *slot, struct gr_point power)
+{
+    double wear = slot->battery.wear_per_kwh * fmax(0, -power.x);
+    gr_points_push(moves, -gr_slot_change_kwh(slot, power.x), slot->hours * (power.value + wear));
+}
+
+int gr_slot_moves(struct gr_points *moves, struct gr_points work[2], const struct gr_slot *slot)
+{
+    int rc = gr_points_reserve(&work[0], 16);
+    rc = rc ? rc : gr_points_reserve(&work[1], 16);
+    rc = rc ? rc : power_points(&work[0], &work[1], slot);
+    rc = rc ? rc : gr_points_reserve(moves, work[0].count + 1);
+    if (rc) {
+        return rc;
+    }
+    const struct gr_point *at = work[0].at;
+    moves->count = 0;
+    for (size_t i = work[0].count; i-- > 0;) {
+        push_move(moves, slot, at[i]);
+        if (at[i].x > 0 && i > 0 && at[i - 1].x < 0) {
+            push_move(moves, slot, (struct gr_point){0, gr_point_line(at[i - 1], at[i], 0)});
+        }
+    }
+    return GR_OK;
+}

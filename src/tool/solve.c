@@ -1,0 +1,102 @@
+/* granary solve: a planning problem in, its optimum out. */
+#include "tool/problem_json.h"
+#include "tool/tool.h"
+
+#include <jansson.h>
+#include <stdio.h>
+#include <string.h>
+
+static void print_help(FILE *stream)
+{
+    fputs("Usage: granary solve FILE.json\n"
+          "\n"
+          "Solves the planning problem in FILE.json (- is the standard input) to its optimum and prints a "
+          "JSON object:\n"
+          "  cost                    of the whole problem, penalties in, end value out\n"
+          "  charge_kw, discharge_kw, curtail_kw, grid_kw, stored_kwh\n"
+          "                          one entry per slot; stored_kwh at the slots' ends\n"
+          "  marginal_value_per_kwh  worth of one more kWh stored at the slot's end\n"
+          "  error_up, error_down    the true optimum lies from cost - error_down to cost + error_up\n"
+          "\n"
+          "The format of problems is written out in docs/planner.md. Exit status: 0 solved, 2 the file is "
+          "not a problem.\n",
+          stream);
+}
+
+static json_t *array_of(const double *values, size_t count)
+{
+    json_t *array = json_array();
+    for (size_t i = 0; array && i < count; i++) {
+        /* + 0.0 turns a negative zero into a plain one. */
+        if (json_array_append_new(array, json_real(values[i] + 0.0)) != 0) {
+            json_decref(array);
+            array = NULL;
+        }
+    }
+    return array;
+}
+
+static json_t *plan_to_json(const struct gr_plan *plan)
+{
+    return json_pack("{s:f, s:o, s:o, s:o, s:o, s:o, s:o, s:f, s:f}", "cost", plan->cost, "charge_kw",
+                     array_of(plan->charge_kw, plan->slots), "discharge_kw",
+                     array_of(plan->discharge_kw, plan->slots), "curtail_kw",
+                     array_of(plan->curtail_kw, plan->slots), "grid_kw", array_of(plan->grid_kw, plan->slots),
+                     "stored_kwh", array_of(plan->stored_kwh, plan->slots), "marginal_value_per_kwh",
+                     array_of(plan->marginal_value_per_kwh, plan->slots), "error_up", plan->error_up,
+                     "error_down", plan->error_down);
+}
+
+static int print_plan(const struct gr_plan *plan)
+{
+    json_t *root = plan_to_json(plan);
+    bool printed = root && json_dumpf(root, stdout, 0) == 0 && putchar('\n') != EOF && fflush(stdout) == 0;
+    json_decref(root);
+    if (!printed) {
+        fputs("granary solve: the plan cannot be written to the standard output\n", stderr);
+    }
+    return printed ? 0 : 1;
+}
+
+static int solve_file(const char *path)
+{
+    struct gr_error error = {""};
+    struct gr_problem_file file = {.block = NULL};
+    struct gr_planner *planner = NULL;
+    struct gr_plan plan = {.slots = 0};
+    int status = 2;
+    int rc = gr_problem_read_path(&file, path, &error);
+    if (rc) {
+        goto out;
+    }
+    rc = gr_planner_create(&planner);
+    if (rc) {
+        (void)gr_error_set(&error, rc, "no memory for a planner");
+        goto out;
+    }
+    rc = gr_planner_solve(planner, &file.problem, &plan, &error);
+    if (!rc) {
+        status = print_plan(&plan);
+    }
+out:
+    if (rc) {
+        fprintf(stderr, "granary solve: %s\n", error.text);
+    }
+    gr_plan_free(&plan);
+    gr_planner_free(planner);
+    gr_problem_file_free(&file);
+    return rc == GR_NO_MEMORY ? 1 : status;
+}
+
+int gr_tool_solve(int argc, char **argv)
+{
+    if (argc == 2 && strcmp(argv[1], "--help") == 0) {
+        print_help(stdout);
+        return 0;
+    }
+    if (argc != 2 || (argv[1][0] == '-' && argv[1][1] != '\0')) {
+        fputs("granary solve: one FILE.json (or -) is needed; `granary solve --help` tells more\n", stderr);
+        return 2;
+    }
+    return solve_file(argv[1]);
+}
