@@ -1,0 +1,543 @@
+#include "granary/daemon.h"
+
+#include "daemon/clock.h"
+#include "daemon/device.h"
+#include "daemon/feed.h"
+#include "daemon/inputs.h"
+#include "daemon/log.h"
+#include "granary/bridge.h"
+#include "granary/config.h"
+#include "granary/engine.h"
+#include "granary/fetch.h"
+#include "granary/store.h"
+
+#include <inttypes.h>
+#include <math.h>
+#include <signal.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/random.h>
+#include <sys/signalfd.h>
+#include <systemd/sd-daemon.h>
+#include <unistd.h>
+
+static const int64_t turn_ms = 10000;      /* the control loop's period when nothing happens */
+static const int64_t least_turn_ms = 2000; /* and when readings stream in */
+static const int64_t commit_ms = 300000;   /* kind to an SD card */
+static const int64_t trim_s = 86400;
+static const int64_t keep_history_s = INT64_C(400) * 86400;
+enum { STOP_MS = 2000, WAIT_MS = 1000 };
+
+struct daemon {
+    const char *file, *clock_topic;
+    char seen_topic[GR_TOPIC_SIZE];
+    struct gr_config *config;
+    struct gr_zone *zone;
+    struct gr_engine *engine;
+    struct gr_store *store;
+    struct gr_fetch *fetch;
+    struct gr_feed *feed;
+    struct gr_refusals *refusals;
+    struct gr_device *device;
+    struct gr_bridge *bridge;
+    int signals;
+    bool stop, readings_came;
+    bool timed; /* the time is known: always, but for a simulation that has not begun */
+    struct gr_moment now;
+    int64_t step, acknowledged; /* of the simulation's clock */
+    int64_t turned_ms, committed_ms, trimmed_s;
+    uint64_t heartbeat, seed;
+};
+
+/* ---- starting ---- */
+
+static void print_usage(FILE *stream)
+{
+    (void)fputs(
+        "Usage: granaryd [--clock-topic TOPIC] CONFIG\n\n"
+        "Runs the battery of one house as CONFIG says, until SIGTERM. SIGHUP reads CONFIG again.\n\n"
+        "  --clock-topic TOPIC  take the time from a simulation on a loopback broker, not from the system\n"
+        "  --version            print the version\n",
+        stream);
+}
+
+/* Returns -1 to go on, or the exit status. */
+static int parse_arguments(struct daemon *daemon, int argc, char **argv)
+{
+    for (int i = 1; i < argc; i++) {
+        if (strcmp(argv[i], "--help") == 0) {
+            print_usage(stdout);
+            return 0;
+        }
+        if (strcmp(argv[i], "--version") == 0) {
+            puts("granaryd " GRANARY_VERSION);
+            return 0;
+        }
+        if (strcmp(argv[i], "--clock-topic") == 0 && i + 1 < argc) {
+            daemon->clock_topic = argv[++i];
+        } else if (argv[i][0] != '-' && !daemon->file) {
+            daemon->file = argv[i];
+        } else {
+            (void)fprintf(stderr, "granaryd: \"%s\" is not understood here\n\n", argv[i]);
+            print_usage(stderr);
+            return 2;
+        }
+    }
+    if (!daemon->file) {
+        print_usage(stderr);
+        return 2;
+    }
+    return -1;
+}
+
+static int read_config(const char *file, struct gr_config **out)
+{
+    struct gr_complaints complaints = {0};
+    struct gr_config *config = calloc(1, sizeof *config);
+    int status = config ? gr_config_read(config, file, &complaints) : GR_NO_MEMORY;
+    for (size_t i = 0; i < complaints.count; i++) {
+        gr_log(GR_LOG_ERROR, "%s", complaints.items[i].text);
+    }
+    gr_complaints_free(&complaints);
+    if (status == GR_OK) {
+        *out = config;
+    } else {
+        free(config);
+    }
+    return status;
+}
+
+/* Simulated time on a broker that a real house uses would command a real battery at made-up hours. */
+static bool is_clock_allowed(const struct daemon *daemon)
+{
+    char url[sizeof daemon->config->mqtt.host + 16];
+    if (!daemon->clock_topic) {
+        return true;
+    }
+    (void)snprintf(url, sizeof url, "http://%s/", daemon->config->mqtt.host);
+    if (gr_url_check(url, false, NULL) == GR_OK &&
+        gr_topic_check(daemon->clock_topic, false, NULL) == GR_OK) {
+        return true;
+    }
+    gr_log(
+        GR_LOG_ERROR,
+        "--clock-topic %s: a simulated clock needs a plain topic and a broker on loopback, mqtt.host is %s",
+        daemon->clock_topic, daemon->config->mqtt.host);
+    return false;
+}
+
+static int open_signals(void)
+{
+    sigset_t set;
+    (void)sigemptyset(&set);
+    (void)sigaddset(&set, SIGTERM);
+    (void)sigaddset(&set, SIGINT);
+    (void)sigaddset(&set, SIGHUP);
+    (void)sigprocmask(SIG_BLOCK, &set, NULL);
+    (void)signal(SIGPIPE, SIG_IGN);
+    return signalfd(-1, &set, SFD_NONBLOCK | SFD_CLOEXEC);
+}
+
+static void open_store(struct daemon *daemon)
+{
+    struct gr_error error = {""};
+    char file[GR_PATH_SIZE + 16];
+    const char *folder = daemon->config->outputs.state_directory;
+    if (!folder[0]) {
+        folder = getenv("STATE_DIRECTORY");
+    }
+    if (!folder || !folder[0]) {
+        gr_log(GR_LOG_WARNING,
+               "no outputs.state_directory and no $STATE_DIRECTORY: nothing is kept across restarts");
+        return;
+    }
+    (void)snprintf(file, sizeof file, "%s/granary.db", folder);
+    if (gr_store_open(&daemon->store, file, gr_clock_read(true).utc_s, &error) != GR_OK) {
+        daemon->store = NULL;
+        gr_log(GR_LOG_ERROR, "the store cannot be opened, going on without it: %s", error.text);
+    } else if (error.text[0]) {
+        gr_log(GR_LOG_WARNING, "%s", error.text);
+    }
+}
+
+static void restore_slot(void *context, const struct gr_slot_record *record)
+{
+    struct daemon *daemon = context;
+    struct gr_event event = {.kind = GR_EVENT_HISTORY,
+                             .at = daemon->now,
+                             .of.history = {.start_s = record->start_s,
+                                            .house_kw = record->house_kw,
+                                            .solar_kw = record->solar_kw}};
+    (void)gr_engine_handle(daemon->engine, &event, NULL);
+}
+
+static void restore_history(struct daemon *daemon)
+{
+    struct gr_error error = {""};
+    if (daemon->store && gr_store_each_slot(daemon->store, 0, restore_slot, daemon, &error) != GR_OK) {
+        gr_log(GR_LOG_WARNING, "the stored history cannot be read: %s", error.text);
+    }
+}
+
+static int create_engine(struct daemon *daemon, struct gr_error *error)
+{
+    uint64_t sequence = 0;
+    if (daemon->store && gr_store_last_sequence(daemon->store, &sequence, error) != GR_OK) {
+        gr_log(GR_LOG_WARNING, "the last sequence cannot be read: %s", error->text);
+    }
+    return gr_engine_create(&daemon->engine, &daemon->config->engine, daemon->zone, sequence, error);
+}
+
+static int create_feed(struct daemon *daemon, struct gr_error *error)
+{
+    if (gr_fetch_create(&daemon->fetch, error) != GR_OK) {
+        return GR_IO;
+    }
+    return gr_feed_create(&daemon->feed, daemon->config, daemon->zone, daemon->engine, daemon->fetch,
+                          daemon->store, daemon->seed, &daemon->now, error);
+}
+
+static int create_bridge(struct daemon *daemon, struct gr_error *error)
+{
+    const char *filters[GR_CHANNELS + 1];
+    size_t filter_count = gr_inputs_filters(daemon->config, filters), will_count;
+    if (daemon->clock_topic) {
+        filters[filter_count++] = daemon->clock_topic;
+    }
+    int status = gr_device_create(&daemon->device, &daemon->config->outputs, daemon->config->engine.site.name,
+                                  daemon->config->engine.safety.commanding,
+                                  (uint64_t)gr_clock_read(true).utc_s, error);
+    if (status != GR_OK) {
+        return status;
+    }
+    const struct gr_will *wills = gr_device_wills(daemon->device, &will_count);
+    return gr_bridge_create(&daemon->bridge, &daemon->config->mqtt, wills, will_count, filters, filter_count,
+                            daemon->seed, error);
+}
+
+static int start(struct daemon *daemon)
+{
+    struct gr_error error = {""};
+    daemon->signals = open_signals();
+    daemon->now = gr_clock_read(daemon->config->trust_clock);
+    daemon->timed = daemon->clock_topic == NULL;
+    (void)snprintf(daemon->seen_topic, sizeof daemon->seen_topic, "%s/seen",
+                   daemon->clock_topic ? daemon->clock_topic : "");
+    if (getrandom(&daemon->seed, sizeof daemon->seed, 0) != (ssize_t)sizeof daemon->seed) {
+        daemon->seed = (uint64_t)getpid();
+    }
+    open_store(daemon);
+    if (gr_zone_load(&daemon->zone, daemon->config->engine.site.timezone, &error) != GR_OK ||
+        create_engine(daemon, &error) != GR_OK || gr_refusals_create(&daemon->refusals) != GR_OK ||
+        create_feed(daemon, &error) != GR_OK || create_bridge(daemon, &error) != GR_OK) {
+        gr_log(GR_LOG_ERROR, "cannot start: %s", error.text);
+        return 1;
+    }
+    restore_history(daemon);
+    gr_log(GR_LOG_NOTICE, "granaryd " GRANARY_VERSION " runs %s, %s", daemon->config->engine.site.name,
+           daemon->config->engine.safety.commanding ? "commanding"
+                                                    : "observing only (safety.commanding is false)");
+    (void)sd_notify(0, "READY=1");
+    return 0;
+}
+
+/* ---- one turn ---- */
+
+static void log_decision(const struct daemon *daemon, const struct gr_decision *decision)
+{
+    const struct gr_command *command = &decision->command;
+    if (decision->fault != GR_FAULT_NONE && decision->issue && decision->changed) {
+        gr_log(GR_LOG_WARNING, "follow: %s", decision->fault_text);
+    } else if (decision->changed) {
+        gr_log(GR_LOG_INFO, "%s%s %.2f kW: %s",
+               daemon->config->engine.safety.commanding ? "" : "would command ",
+               gr_command_name(command->kind), command->power_kw, command->reason);
+    }
+}
+
+static void keep(struct daemon *daemon, const struct gr_decision *decision)
+{
+    struct gr_error error = {""};
+    int status = GR_OK;
+    if (!daemon->store) {
+        return;
+    }
+    if (decision->record_due) {
+        status = gr_store_put_slot(daemon->store, &decision->record, &error);
+    }
+    if (status == GR_OK && decision->issue) {
+        status = gr_store_put_command(daemon->store, &decision->command, &error);
+    }
+    int64_t mono_ms = gr_clock_mono_ms();
+    if (status == GR_OK && mono_ms - daemon->committed_ms >= commit_ms) {
+        daemon->committed_ms = mono_ms;
+        status = gr_store_commit(daemon->store, &error);
+    }
+    if (status == GR_OK && daemon->now.utc_s - daemon->trimmed_s >= trim_s) {
+        daemon->trimmed_s = daemon->now.utc_s;
+        status = gr_store_trim(daemon->store, daemon->now.utc_s - keep_history_s, &error);
+    }
+    uint64_t count;
+    if (status != GR_OK && gr_refusals_note(daemon->refusals, "store", "write", mono_ms, &count)) {
+        gr_log(GR_LOG_ERROR, "the store refused a write, commands go on without it: %s", error.text);
+    }
+}
+
+static void turn(struct daemon *daemon)
+{
+    struct gr_decision decision;
+    gr_feed_turn(daemon->feed, &daemon->now);
+    gr_engine_tick(daemon->engine, daemon->now, &decision);
+    daemon->heartbeat++;
+    daemon->turned_ms = gr_clock_mono_ms();
+    daemon->readings_came = false;
+    log_decision(daemon, &decision);
+    if (gr_bridge_is_up(daemon->bridge)) {
+        struct gr_plan_view plan = gr_engine_plan_view(daemon->engine);
+        struct gr_device_health health = {
+            .heartbeat = daemon->heartbeat,
+            .rates_until_s = gr_engine_known_until_s(daemon->engine, GR_IMPORT, daemon->now.utc_s),
+            .refused_messages = gr_refusals_total(daemon->refusals)};
+        gr_device_publish(daemon->device, daemon->bridge, &decision, &plan, &health);
+    }
+    keep(daemon, &decision);
+    (void)sd_notify(0, "WATCHDOG=1");
+}
+
+/* ---- what comes in ---- */
+
+static void tell_link(struct daemon *daemon, bool up)
+{
+    struct gr_event event = {.kind = GR_EVENT_LINK, .at = daemon->now, .of.link.up = up};
+    (void)gr_engine_handle(daemon->engine, &event, NULL);
+}
+
+static void take_message(struct daemon *daemon, const struct gr_bridge_event *message)
+{
+    if (daemon->clock_topic && strcmp(message->topic, daemon->clock_topic) == 0) {
+        struct gr_moment moment;
+        if (message->retained || !gr_clock_parse(message->payload, message->length, &moment, &daemon->step)) {
+            gr_log(GR_LOG_WARNING, "%s: not a clock message of a simulation", message->topic);
+            return;
+        }
+        daemon->now = moment;
+        daemon->timed = true;
+        turn(daemon);
+        return;
+    }
+    if (gr_inputs_take(daemon->config, daemon->engine, daemon->refusals, message, &daemon->now)) {
+        daemon->readings_came = true;
+    }
+}
+
+static void take_bridge_event(struct daemon *daemon, const struct gr_bridge_event *event)
+{
+    switch (event->kind) {
+    case GR_BRIDGE_UP:
+        gr_log(GR_LOG_NOTICE, "connected to the broker at %s:%d", daemon->config->mqtt.host,
+               daemon->config->mqtt.port);
+        tell_link(daemon, true);
+        gr_device_announce(daemon->device, daemon->bridge);
+        if (daemon->timed) {
+            turn(daemon);
+        }
+        return;
+    case GR_BRIDGE_DOWN:
+        gr_log(GR_LOG_WARNING, "no connection to the broker at %s:%d: %s", daemon->config->mqtt.host,
+               daemon->config->mqtt.port, event->text);
+        tell_link(daemon, false);
+        return;
+    case GR_BRIDGE_TAKEN_OVER:
+        gr_log(GR_LOG_ERROR, "another client uses our client id on this broker: standing by (%s)",
+               event->text);
+        tell_link(daemon, false);
+        return;
+    case GR_BRIDGE_MESSAGE:
+        take_message(daemon, event);
+        return;
+    }
+}
+
+/* A simulation waits for this before it goes on, so that its time does not run ahead of the rate tables
+ * either. */
+static void acknowledge_step(struct daemon *daemon)
+{
+    char text[24];
+    if (!daemon->clock_topic || daemon->step == daemon->acknowledged || gr_feed_pending(daemon->feed) > 0) {
+        return;
+    }
+    daemon->acknowledged = daemon->step;
+    (void)snprintf(text, sizeof text, "%" PRId64, daemon->step);
+    (void)gr_bridge_publish(daemon->bridge, daemon->seen_topic, text, strlen(text), false, 0, NULL);
+}
+
+/* ---- reloading ---- */
+
+static bool needs_other_bridge(const struct gr_config *a, const struct gr_config *b)
+{
+    return memcmp(&a->mqtt, &b->mqtt, sizeof a->mqtt) != 0 ||
+           memcmp(a->inputs, b->inputs, sizeof a->inputs) != 0 ||
+           memcmp(&a->outputs, &b->outputs, sizeof a->outputs) != 0 ||
+           strcmp(a->engine.site.name, b->engine.site.name) != 0 ||
+           a->engine.safety.commanding != b->engine.safety.commanding;
+}
+
+static void close_bridge(struct daemon *daemon)
+{
+    if (daemon->bridge && daemon->device) {
+        gr_device_withdraw(daemon->device, daemon->bridge);
+        (void)gr_bridge_flush(daemon->bridge, STOP_MS);
+    }
+    gr_bridge_free(daemon->bridge, STOP_MS);
+    gr_device_free(daemon->device);
+    daemon->bridge = NULL;
+    daemon->device = NULL;
+}
+
+static void close_feed(struct daemon *daemon)
+{
+    gr_feed_free(daemon->feed);
+    gr_fetch_free(daemon->fetch);
+    daemon->feed = NULL;
+    daemon->fetch = NULL;
+}
+
+/* Puts a checked configuration in force. False where the process cannot go on with it. */
+static bool adopt(struct daemon *daemon, struct gr_config *config, struct gr_zone *zone)
+{
+    struct gr_error error = {""};
+    struct gr_config *old_config = daemon->config;
+    struct gr_zone *old_zone = daemon->zone;
+    bool other_bridge = needs_other_bridge(config, old_config);
+    bool good = true;
+    close_feed(daemon);
+    if (other_bridge) {
+        close_bridge(daemon);
+        tell_link(daemon, false);
+    }
+    daemon->config = config;
+    daemon->zone = zone;
+    good = create_feed(daemon, &error) == GR_OK && (!other_bridge || create_bridge(daemon, &error) == GR_OK);
+    gr_zone_free(old_zone);
+    free(old_config);
+    if (!good) {
+        gr_log(GR_LOG_ERROR, "the new configuration cannot be put in force: %s", error.text);
+    }
+    return good;
+}
+
+static void reload(struct daemon *daemon)
+{
+    struct gr_error error = {""};
+    struct gr_config *config = NULL;
+    struct gr_zone *zone = NULL;
+    (void)sd_notify(0, "RELOADING=1");
+    if (read_config(daemon->file, &config) == GR_OK &&
+        gr_zone_load(&zone, config->engine.site.timezone, &error) == GR_OK &&
+        gr_engine_reconfigure(daemon->engine, &config->engine, zone, &error) == GR_OK) {
+        daemon->stop = !adopt(daemon, config, zone);
+        gr_log(GR_LOG_NOTICE, "%s was read again and is in force", daemon->file);
+        daemon->readings_came = true;
+    } else {
+        gr_zone_free(zone);
+        free(config);
+        gr_log(GR_LOG_ERROR, "%s has mistakes: the old configuration stays in force%s%s", daemon->file,
+               error.text[0] ? ": " : "", error.text);
+    }
+    (void)sd_notify(0, "READY=1");
+}
+
+static void take_signals(struct daemon *daemon)
+{
+    struct signalfd_siginfo info;
+    while (read(daemon->signals, &info, sizeof info) == (ssize_t)sizeof info) {
+        if (info.ssi_signo == SIGHUP) {
+            reload(daemon);
+        } else {
+            gr_log(GR_LOG_NOTICE, "stopping");
+            daemon->stop = true;
+        }
+    }
+}
+
+/* ---- the loop ---- */
+
+static bool is_turn_due(const struct daemon *daemon)
+{
+    int64_t since_ms = gr_clock_mono_ms() - daemon->turned_ms;
+    return !daemon->clock_topic &&
+           (since_ms >= turn_ms || (daemon->readings_came && since_ms >= least_turn_ms));
+}
+
+static void loop_once(struct daemon *daemon)
+{
+    struct gr_error error = {""};
+    struct gr_bridge_event event;
+    struct curl_waitfd fds[] = {{.fd = gr_bridge_fd(daemon->bridge), .events = CURL_WAIT_POLLIN},
+                                {.fd = daemon->signals, .events = CURL_WAIT_POLLIN}};
+    if (gr_fetch_wait(daemon->fetch, fds, 2, WAIT_MS, &error) != GR_OK) {
+        gr_log(GR_LOG_ERROR, "%s", error.text);
+    }
+    if (!daemon->clock_topic) {
+        daemon->now = gr_clock_read(daemon->config->trust_clock);
+    }
+    take_signals(daemon);
+    if (daemon->stop) {
+        return;
+    }
+    gr_bridge_step(daemon->bridge, gr_clock_mono_ms());
+    while (gr_bridge_next(daemon->bridge, &event)) {
+        take_bridge_event(daemon, &event);
+        gr_bridge_event_free(&event);
+    }
+    bool rates_came = gr_feed_collect(daemon->feed, &daemon->now);
+    if (daemon->timed && (rates_came || is_turn_due(daemon))) {
+        turn(daemon);
+    }
+    acknowledge_step(daemon);
+    if (daemon->clock_topic) {
+        (void)sd_notify(0, "WATCHDOG=1");
+    }
+}
+
+static void finish(struct daemon *daemon)
+{
+    struct gr_error error = {""};
+    (void)sd_notify(0, "STOPPING=1");
+    close_bridge(daemon);
+    close_feed(daemon);
+    if (daemon->store && gr_store_commit(daemon->store, &error) != GR_OK) {
+        gr_log(GR_LOG_WARNING, "the store refused the last write: %s", error.text);
+    }
+    gr_store_close(daemon->store);
+    gr_refusals_free(daemon->refusals);
+    gr_engine_free(daemon->engine);
+    gr_zone_free(daemon->zone);
+    free(daemon->config);
+    if (daemon->signals >= 0) {
+        (void)close(daemon->signals);
+    }
+}
+
+int gr_daemon_main(int argc, char **argv)
+{
+    struct daemon daemon = {.signals = -1};
+    int status = parse_arguments(&daemon, argc, argv);
+    if (status >= 0) {
+        return status;
+    }
+    if (read_config(daemon.file, &daemon.config) != GR_OK) {
+        return 2;
+    }
+    if (!is_clock_allowed(&daemon)) {
+        free(daemon.config);
+        return 2;
+    }
+    status = start(&daemon);
+    while (status == 0 && !daemon.stop) {
+        loop_once(&daemon);
+    }
+    finish(&daemon);
+    return status;
+}

@@ -1,0 +1,370 @@
+#include "daemon/device.h"
+
+#include "daemon/log.h"
+#include "daemon/plan_json.h"
+#include "granary/civil.h"
+
+#include <inttypes.h>
+#include <jansson.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+enum property {
+    COMMAND_DOCUMENT,
+    COMMAND_BAND,
+    COMMAND_POWER,
+    COMMAND_TARGET,
+    COMMAND_VALID_UNTIL,
+    COMMAND_REASON,
+    COMMAND_SEQUENCE,
+    HEALTH_HEARTBEAT,
+    HEALTH_MODE,
+    HEALTH_FAULT,
+    HEALTH_REASON,
+    HEALTH_CHANGES,
+    HEALTH_RATES_UNTIL,
+    HEALTH_REFUSED,
+    PLAN_MARGINAL_VALUE,
+    PLAN_SLOTS,
+    PROPERTIES
+};
+
+enum node { NODE_COMMAND, NODE_HEALTH, NODE_PLAN, NODES };
+
+#define BANDS "follow,store,serve,charge,export,rest"
+#define FAULTS "none,starting,clock,link,state-of-charge,grid-absent,power,rates,planner,recovering,budget"
+
+static const struct {
+    enum node node;
+    const char *id, *name, *datatype, *unit, *format;
+} properties[PROPERTIES] = {
+    [COMMAND_DOCUMENT] = {NODE_COMMAND, "document", "Command as one document", "json", NULL, NULL},
+    [COMMAND_BAND] = {NODE_COMMAND, "band", "Band of battery power", "enum", NULL, BANDS},
+    [COMMAND_POWER] = {NODE_COMMAND, "power", "Power of charge and export", "integer", "W", "0:"},
+    [COMMAND_TARGET] = {NODE_COMMAND, "target", "State of charge worked towards", "integer", "%", "0:100"},
+    [COMMAND_VALID_UNTIL] = {NODE_COMMAND, "valid-until", "Back to follow after", "datetime", NULL, NULL},
+    [COMMAND_REASON] = {NODE_COMMAND, "reason", "Why", "string", NULL, NULL},
+    [COMMAND_SEQUENCE] = {NODE_COMMAND, "sequence", "Number of the command", "integer", NULL, "0:"},
+    [HEALTH_HEARTBEAT] = {NODE_HEALTH, "heartbeat", "Turns of the control loop", "integer", NULL, "0:"},
+    [HEALTH_MODE] = {NODE_HEALTH, "mode", "Mode", "enum", NULL, "observing,commanding,fallback"},
+    [HEALTH_FAULT] = {NODE_HEALTH, "fault", "Fault", "enum", NULL, FAULTS},
+    [HEALTH_REASON] = {NODE_HEALTH, "reason", "Fault in words", "string", NULL, NULL},
+    [HEALTH_CHANGES] = {NODE_HEALTH, "changes", "Changes of command in 24 h", "integer", NULL, "0:"},
+    [HEALTH_RATES_UNTIL] = {NODE_HEALTH, "rates-until", "Import prices known until", "datetime", NULL, NULL},
+    [HEALTH_REFUSED] = {NODE_HEALTH, "refused", "Messages refused since start", "integer", NULL, "0:"},
+    [PLAN_MARGINAL_VALUE] = {NODE_PLAN, "marginal-value", "Worth of one more stored kWh", "float", NULL,
+                             NULL},
+    [PLAN_SLOTS] = {NODE_PLAN, "slots", "The plan, slot by slot", "json", NULL, NULL},
+};
+
+static const char *const node_names[NODES] = {"Command to the battery", "Health", "Plan"};
+
+enum { WILLS = 3 };
+
+struct gr_device {
+    char root[2 * GR_NAME_SIZE + 8];
+    char name[GR_NAME_SIZE];
+    bool commanding, announcing;
+    uint64_t description_version;
+    char *published[PROPERTIES]; /* what the broker holds, NULL while unknown */
+    char will_topic[WILLS][GR_TOPIC_SIZE];
+    char *will_document;
+    struct gr_will wills[WILLS];
+    size_t will_count;
+};
+
+/* ---- topics ---- */
+
+static const char *node_id(const struct gr_device *device, enum node node)
+{
+    switch (node) {
+    case NODE_COMMAND:
+        return device->commanding ? "command" : "advice";
+    case NODE_HEALTH:
+        return "health";
+    case NODE_PLAN:
+    case NODES:
+        break;
+    }
+    return "plan";
+}
+
+static void property_topic(const struct gr_device *device, enum property property, char topic[GR_TOPIC_SIZE])
+{
+    (void)snprintf(topic, GR_TOPIC_SIZE, "%s/%s/%s", device->root, node_id(device, properties[property].node),
+                   properties[property].id);
+}
+
+/* ---- documents ---- */
+
+static char *write_follow_document(const char *reason)
+{
+    /* Without times: it must hold for as long as nobody says otherwise. */
+    json_t *document =
+        json_pack("{s:s, s:i, s:n, s:n, s:n, s:s, s:n}", "command", gr_command_name(GR_FOLLOW), "power_w", 0,
+                  "target_percent", "issued", "valid_until", "reason", reason, "sequence");
+    char *text = document ? json_dumps(document, JSON_COMPACT) : NULL;
+    json_decref(document);
+    return text;
+}
+
+static char *write_command_document(const struct gr_command *command)
+{
+    char issued[GR_RFC3339_SIZE], until[GR_RFC3339_SIZE];
+    json_t *document = json_pack(
+        "{s:s, s:I, s:I, s:s, s:s, s:s, s:I}", "command", gr_command_name(command->kind), "power_w",
+        (json_int_t)llround(command->power_kw * 1000), "target_percent",
+        (json_int_t)llround(command->target_percent), "issued", gr_rfc3339_format(issued, command->issued_s),
+        "valid_until", gr_rfc3339_format(until, command->valid_until_s), "reason", command->reason,
+        "sequence", (json_int_t)command->sequence);
+    char *text = document ? json_dumps(document, JSON_COMPACT) : NULL;
+    json_decref(document);
+    return text;
+}
+
+static json_t *describe_property(enum property property)
+{
+    json_t *object =
+        json_pack("{s:s, s:s}", "name", properties[property].name, "datatype", properties[property].datatype);
+    if (properties[property].unit) {
+        json_object_set_new(object, "unit", json_string(properties[property].unit));
+    }
+    if (properties[property].format) {
+        json_object_set_new(object, "format", json_string(properties[property].format));
+    }
+    return object;
+}
+
+static char *write_description(const struct gr_device *device)
+{
+    json_t *nodes = json_object();
+    for (int node = 0; node < NODES; node++) {
+        json_t *members = json_object();
+        for (int property = 0; property < PROPERTIES; property++) {
+            if ((int)properties[property].node == node) {
+                json_object_set_new(members, properties[property].id,
+                                    describe_property((enum property)property));
+            }
+        }
+        const char *name =
+            node == NODE_COMMAND && !device->commanding ? "What would be commanded" : node_names[node];
+        json_object_set_new(nodes, node_id(device, (enum node)node),
+                            json_pack("{s:s, s:o}", "name", name, "properties", members));
+    }
+    json_t *description =
+        json_pack("{s:s, s:I, s:s, s:o}", "homie", "5.0", "version", (json_int_t)device->description_version,
+                  "name", device->name, "nodes", nodes);
+    char *text = description ? json_dumps(description, JSON_COMPACT) : NULL;
+    json_decref(description);
+    return text;
+}
+
+static char *write_plan(const struct gr_plan_view *plan)
+{
+    json_t *slots = gr_plan_to_json(plan);
+    char *text = slots ? json_dumps(slots, JSON_COMPACT | JSON_REAL_PRECISION(6)) : NULL;
+    json_decref(slots);
+    return text;
+}
+
+/* ---- life ---- */
+
+static void set_wills(struct gr_device *device)
+{
+    (void)snprintf(device->will_topic[0], GR_TOPIC_SIZE, "%s/$state", device->root);
+    device->wills[0] = (struct gr_will){device->will_topic[0], "lost"};
+    device->will_count = 1;
+    if (device->commanding) {
+        property_topic(device, COMMAND_DOCUMENT, device->will_topic[1]);
+        property_topic(device, COMMAND_BAND, device->will_topic[2]);
+        device->wills[1] = (struct gr_will){device->will_topic[1], device->will_document};
+        device->wills[2] = (struct gr_will){device->will_topic[2], gr_command_name(GR_FOLLOW)};
+        device->will_count = WILLS;
+    }
+}
+
+int gr_device_create(struct gr_device **out, const struct gr_outputs *outputs, const char *site_name,
+                     bool commanding, uint64_t description_version, struct gr_error *error)
+{
+    struct gr_device *device = calloc(1, sizeof *device);
+    char *document = write_follow_document("granaryd is not running");
+    if (!device || !document) {
+        free(device);
+        free(document);
+        return gr_error_set(error, GR_NO_MEMORY, "no memory for the device");
+    }
+    (void)snprintf(device->root, sizeof device->root, "%s/5/%s", outputs->domain, outputs->device);
+    (void)snprintf(device->name, sizeof device->name, "%s", site_name);
+    device->commanding = commanding;
+    device->description_version = description_version;
+    device->will_document = document;
+    set_wills(device);
+    *out = device;
+    return GR_OK;
+}
+
+static void forget_published(struct gr_device *device)
+{
+    for (int i = 0; i < PROPERTIES; i++) {
+        free(device->published[i]);
+        device->published[i] = NULL;
+    }
+}
+
+void gr_device_free(struct gr_device *device)
+{
+    if (device) {
+        forget_published(device);
+        free(device->will_document);
+        free(device);
+    }
+}
+
+const struct gr_will *gr_device_wills(const struct gr_device *device, size_t *count)
+{
+    *count = device->will_count;
+    return device->wills;
+}
+
+/* ---- publishing ---- */
+
+static bool send(struct gr_bridge *bridge, const char *topic, const char *text, int expiry_s)
+{
+    struct gr_error error = {""};
+    if (gr_bridge_publish(bridge, topic, text, strlen(text), true, expiry_s, &error) != GR_OK) {
+        gr_log(GR_LOG_WARNING, "%s could not be published: %s", topic, error.text);
+        return false;
+    }
+    return true;
+}
+
+static void send_attribute(struct gr_device *device, struct gr_bridge *bridge, const char *name,
+                           const char *text)
+{
+    char topic[GR_TOPIC_SIZE];
+    (void)snprintf(topic, sizeof topic, "%s/%s", device->root, name);
+    (void)send(bridge, topic, text, 0);
+}
+
+/* Homie sends an empty string as one zero byte, since an empty retained payload would delete the topic. */
+static void send_text(struct gr_device *device, struct gr_bridge *bridge, enum property property,
+                      const char *text, int expiry_s)
+{
+    char topic[GR_TOPIC_SIZE];
+    property_topic(device, property, topic);
+    bool sent = text[0] ? send(bridge, topic, text, expiry_s)
+                        : gr_bridge_publish(bridge, topic, "", 1, true, expiry_s, NULL) == GR_OK;
+    free(device->published[property]);
+    device->published[property] = sent ? strdup(text) : NULL;
+}
+
+static void update(struct gr_device *device, struct gr_bridge *bridge, enum property property,
+                   const char *text)
+{
+    if (!device->published[property] || strcmp(device->published[property], text) != 0) {
+        send_text(device, bridge, property, text, 0);
+    }
+}
+
+static void update_number(struct gr_device *device, struct gr_bridge *bridge, enum property property,
+                          uint64_t number)
+{
+    char text[24];
+    (void)snprintf(text, sizeof text, "%" PRIu64, number);
+    update(device, bridge, property, text);
+}
+
+void gr_device_announce(struct gr_device *device, struct gr_bridge *bridge)
+{
+    char *description = write_description(device);
+    forget_published(device);
+    send_attribute(device, bridge, "$state", "init");
+    if (description) {
+        send_attribute(device, bridge, "$description", description);
+    }
+    free(description);
+    device->announcing = true;
+}
+
+static void send_command(struct gr_device *device, struct gr_bridge *bridge, const struct gr_command *command)
+{
+    char number[24], until[GR_RFC3339_SIZE];
+    int expiry_s = (int)(command->valid_until_s - command->issued_s);
+    /* The figures before the word: a hub that acts on the band finds the power already there. */
+    (void)snprintf(number, sizeof number, "%lld", llround(command->power_kw * 1000));
+    send_text(device, bridge, COMMAND_POWER, number, expiry_s);
+    (void)snprintf(number, sizeof number, "%lld", llround(command->target_percent));
+    send_text(device, bridge, COMMAND_TARGET, number, expiry_s);
+    send_text(device, bridge, COMMAND_VALID_UNTIL, gr_rfc3339_format(until, command->valid_until_s),
+              expiry_s);
+    send_text(device, bridge, COMMAND_REASON, command->reason, expiry_s);
+    (void)snprintf(number, sizeof number, "%" PRIu64, command->sequence);
+    send_text(device, bridge, COMMAND_SEQUENCE, number, expiry_s);
+    send_text(device, bridge, COMMAND_BAND, gr_command_name(command->kind), expiry_s);
+    char *document = write_command_document(command);
+    if (document) {
+        send_text(device, bridge, COMMAND_DOCUMENT, document, expiry_s);
+    }
+    free(document);
+}
+
+static void send_health(struct gr_device *device, struct gr_bridge *bridge,
+                        const struct gr_decision *decision, const struct gr_device_health *health)
+{
+    char until[GR_RFC3339_SIZE];
+    const char *mode = !decision->commanding              ? "observing"
+                       : decision->fault == GR_FAULT_NONE ? "commanding"
+                                                          : "fallback";
+    update(device, bridge, HEALTH_MODE, mode);
+    update(device, bridge, HEALTH_FAULT, gr_fault_name(decision->fault));
+    /* Its seconds would change at every turn; the fault's name tells what is new. */
+    if (device->announcing || decision->issue) {
+        update(device, bridge, HEALTH_REASON, decision->fault_text);
+    }
+    update_number(device, bridge, HEALTH_CHANGES, (uint64_t)decision->changes_today);
+    update(device, bridge, HEALTH_RATES_UNTIL, gr_rfc3339_format(until, health->rates_until_s));
+    update_number(device, bridge, HEALTH_REFUSED, health->refused_messages);
+    update_number(device, bridge, HEALTH_HEARTBEAT, health->heartbeat);
+}
+
+void gr_device_publish(struct gr_device *device, struct gr_bridge *bridge, const struct gr_decision *decision,
+                       const struct gr_plan_view *plan, const struct gr_device_health *health)
+{
+    char number[32];
+    if (decision->issue) {
+        send_command(device, bridge, &decision->command);
+    }
+    if (decision->replanned || (device->announcing && plan->count > 0)) {
+        char *slots = write_plan(plan);
+        update(device, bridge, PLAN_SLOTS, slots ? slots : "[]");
+        free(slots);
+    }
+    if (decision->fault == GR_FAULT_NONE) {
+        (void)snprintf(number, sizeof number, "%.4f", decision->marginal_value_per_kwh);
+        update(device, bridge, PLAN_MARGINAL_VALUE, number);
+    }
+    send_health(device, bridge, decision, health);
+    if (device->announcing) {
+        send_attribute(device, bridge, "$state", "ready");
+        device->announcing = false;
+    }
+}
+
+void gr_device_withdraw(struct gr_device *device, struct gr_bridge *bridge)
+{
+    if (!gr_bridge_is_up(bridge)) {
+        return;
+    }
+    if (device->commanding) {
+        char *document = write_follow_document("granaryd was stopped");
+        send_text(device, bridge, COMMAND_POWER, "0", 0);
+        send_text(device, bridge, COMMAND_BAND, gr_command_name(GR_FOLLOW), 0);
+        if (document) {
+            send_text(device, bridge, COMMAND_DOCUMENT, document, 0);
+        }
+        free(document);
+    }
+    send_attribute(device, bridge, "$state", "disconnected");
+}

@@ -1,0 +1,43 @@
+/* Granary as a Homie 5 device (homieiot convention 5.0): topics, description, values. Every property stands
+ * once, in the table of device.c; the description and the last wills come from it too. */
+#ifndef GRANARY_DAEMON_DEVICE_H
+#define GRANARY_DAEMON_DEVICE_H
+
+#include "granary/bridge.h"
+#include "granary/config.h"
+#include "granary/engine.h"
+
+#include <stdint.h>
+
+struct gr_device;
+
+/* `commanding` decides between the node `command` (which a hub obeys) and `advice` (what would be commanded).
+ */
+/* description_version must rise with each new description (Homie): Unix seconds do. */
+int gr_device_create(struct gr_device **out, const struct gr_outputs *outputs, const char *site_name,
+                     bool commanding, uint64_t description_version, struct gr_error *error);
+void gr_device_free(struct gr_device *device);
+
+/* The wills that leave `follow` on the command topics and `lost` on the state: strings live as long as the
+ * device. The first is the state's. */
+const struct gr_will *gr_device_wills(const struct gr_device *device, size_t *count);
+
+/* After (re)connecting: $state init and the description; all values count as unpublished. */
+void gr_device_announce(struct gr_device *device, struct gr_bridge *bridge);
+
+struct gr_device_health {
+    uint64_t
+        heartbeat; /* rises with every finished turn, so that the receiving side can time out by itself */
+    int64_t rates_until_s;
+    uint64_t refused_messages;
+};
+
+/* Publishes what a turn decided: command, health, plan. Values that are already on the broker are left alone,
+ * but for a command that is issued. Ends with $state ready after an announcement. */
+void gr_device_publish(struct gr_device *device, struct gr_bridge *bridge, const struct gr_decision *decision,
+                       const struct gr_plan_view *plan, const struct gr_device_health *health);
+
+/* Orderly end: `follow` on the command topics, $state disconnected. */
+void gr_device_withdraw(struct gr_device *device, struct gr_bridge *bridge);
+
+#endif

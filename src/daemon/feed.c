@@ -1,0 +1,381 @@
+#include "daemon/feed.h"
+
+#include "daemon/log.h"
+
+#include <errno.h>
+#include <inttypes.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+
+enum { MOST_SOURCES = 2 * GR_MAX_SOURCES };
+
+static const int64_t keep_s = INT64_C(35) * 86400; /* earlier days give the expected rates */
+static const int64_t look_at_file_s = 60;
+
+struct item {
+    const struct gr_source *source;
+    enum gr_direction direction;
+    size_t index; /* among the sources of its direction */
+    struct gr_rate_table table;
+    struct gr_schedule schedule;
+    int64_t wanted_from_s, wanted_to_s; /* what was asked for */
+    char url[GR_URL_SIZE];
+    struct timespec file_time; /* of the file last read */
+    bool pending;
+};
+
+struct gr_feed {
+    const struct gr_zone *zone;
+    struct gr_engine *engine;
+    struct gr_fetch *fetch;
+    struct gr_store *store;
+    uint64_t jitter;
+    struct item items[MOST_SOURCES];
+    size_t count;
+};
+
+static const char *direction_name(enum gr_direction direction)
+{
+    return direction == GR_IMPORT ? "import" : "export";
+}
+
+/* splitmix64 (public domain, S. Vigna): spreads retries of many houses, no more. */
+static double next_jitter(struct gr_feed *feed)
+{
+    uint64_t z = feed->jitter += UINT64_C(0x9e3779b97f4a7c15);
+    z = (z ^ (z >> 30)) * UINT64_C(0xbf58476d1ce4e5b9);
+    z = (z ^ (z >> 27)) * UINT64_C(0x94d049bb133111eb);
+    return (double)((z ^ (z >> 31)) >> 11) * 0x1p-53;
+}
+
+static void tell_engine(struct gr_feed *feed, const struct item *item, const struct gr_rate_table *table,
+                        const struct gr_moment *now)
+{
+    struct gr_error error = {""};
+    struct gr_event event = {
+        .kind = GR_EVENT_RATES,
+        .at = *now,
+        .of.rates = {.direction = item->direction, .source = item->index, .table = table}};
+    if (gr_engine_handle(feed->engine, &event, &error) != GR_OK) {
+        gr_log(GR_LOG_ERROR, "rates: %s: %s", item->source->name, error.text);
+    }
+}
+
+static void restore(struct gr_feed *feed, struct item *item, const struct gr_moment *now)
+{
+    struct gr_error error = {""};
+    if (!feed->store) {
+        return;
+    }
+    if (gr_store_get_rates(feed->store, direction_name(item->direction), item->source->name, &item->table,
+                           &error) != GR_OK) {
+        gr_log(GR_LOG_WARNING, "rates: %s: the stored table cannot be read: %s", item->source->name,
+               error.text);
+        return;
+    }
+    if (item->table.count > 0) {
+        tell_engine(feed, item, &item->table, now);
+    }
+}
+
+static void add_sources(struct gr_feed *feed, enum gr_direction direction, const struct gr_source *sources,
+                        size_t count, const struct gr_moment *now)
+{
+    for (size_t i = 0; i < count; i++) {
+        if (sources[i].kind != GR_SOURCE_BANDS) {
+            struct item *item = &feed->items[feed->count++];
+            *item = (struct item){.source = &sources[i], .direction = direction, .index = i};
+            restore(feed, item, now);
+        }
+    }
+}
+
+int gr_feed_create(struct gr_feed **out, const struct gr_config *config, const struct gr_zone *zone,
+                   struct gr_engine *engine, struct gr_fetch *fetch, struct gr_store *store,
+                   uint64_t jitter_seed, const struct gr_moment *now, struct gr_error *error)
+{
+    struct gr_feed *feed = calloc(1, sizeof *feed);
+    if (!feed) {
+        return gr_error_set(error, GR_NO_MEMORY, "no memory for the rate sources");
+    }
+    feed->zone = zone;
+    feed->engine = engine;
+    feed->fetch = fetch;
+    feed->store = store;
+    feed->jitter = jitter_seed;
+    add_sources(feed, GR_IMPORT, config->import, config->import_count, now);
+    add_sources(feed, GR_EXPORT_DIRECTION, config->export, config->export_count, now);
+    *out = feed;
+    return GR_OK;
+}
+
+void gr_feed_free(struct gr_feed *feed)
+{
+    if (feed) {
+        for (size_t i = 0; i < feed->count; i++) {
+            gr_rate_table_free(&feed->items[i].table);
+        }
+        free(feed);
+    }
+}
+
+int gr_feed_pending(const struct gr_feed *feed)
+{
+    int pending = 0;
+    for (size_t i = 0; i < feed->count; i++) {
+        pending += feed->items[i].pending;
+    }
+    return pending;
+}
+
+/* ---- accepting a document ---- */
+
+static int compare_doubles(const void *a, const void *b)
+{
+    double x = *(const double *)a, y = *(const double *)b;
+    return (x > y) - (x < y);
+}
+
+/* Median of the absolute prices held so far, 0 where there are too few to tell. */
+static double usual_price(const struct gr_rate_table *table)
+{
+    double *sorted = table->count >= 24 ? malloc(table->count * sizeof *sorted) : NULL;
+    if (!sorted) {
+        return 0;
+    }
+    for (size_t i = 0; i < table->count; i++) {
+        sorted[i] = fabs(table->rates[i].price_per_kwh);
+    }
+    qsort(sorted, table->count, sizeof *sorted, compare_doubles);
+    double median = sorted[table->count / 2];
+    free(sorted);
+    return median;
+}
+
+static void announce(const struct gr_feed *feed, const struct item *item, const struct gr_rate_table *table)
+{
+    double least = INFINITY, greatest = -INFINITY;
+    for (size_t i = 0; i < table->count; i++) {
+        least = fmin(least, table->rates[i].price_per_kwh);
+        greatest = fmax(greatest, table->rates[i].price_per_kwh);
+    }
+    int64_t from_s = table->rates[0].start_s, to_s = table->rates[table->count - 1].end_s;
+    char from[GR_RFC3339_SIZE], to[GR_RFC3339_SIZE];
+    gr_log(GR_LOG_INFO, "rates: %s: %s table accepted: %zu slots, %s to %s, %.4f to %.4f per kWh",
+           item->source->name, direction_name(item->direction), table->count,
+           gr_rfc3339_format_local(from, from_s, gr_zone_offset_s(feed->zone, from_s)),
+           gr_rfc3339_format_local(to, to_s, gr_zone_offset_s(feed->zone, to_s)), least, greatest);
+}
+
+/* Reads, checks and only then takes over a document. */
+static bool accept_document(struct gr_feed *feed, struct item *item, const void *bytes, size_t length,
+                            const struct gr_moment *now)
+{
+    struct gr_error error = {""};
+    struct gr_rate_table table = {0};
+    struct gr_rate_rules rules = {.least_per_kwh = item->source->least_per_kwh,
+                                  .greatest_per_kwh = item->source->greatest_per_kwh,
+                                  .cover_from_s = item->wanted_from_s,
+                                  .cover_to_s = item->wanted_to_s,
+                                  .usual_per_kwh = usual_price(&item->table)};
+    bool good = gr_rates_read(&table, &item->source->mapping, feed->zone, bytes, length, &error) == GR_OK &&
+                gr_rates_check(&table, &rules, feed->zone, &error) == GR_OK &&
+                gr_rate_table_merge(&item->table, &table, now->utc_s - keep_s) == GR_OK;
+    if (!good) {
+        gr_log(GR_LOG_WARNING, "rates: %s: refused, the last good table stays: %s", item->source->name,
+               error.text[0] ? error.text : "no memory");
+        gr_rate_table_free(&table);
+        return false;
+    }
+    announce(feed, item, &table);
+    tell_engine(feed, item, &table, now);
+    if (feed->store && gr_store_put_rates(feed->store, direction_name(item->direction), item->source->name,
+                                          &table, now->utc_s - keep_s, &error) != GR_OK) {
+        gr_log(GR_LOG_WARNING, "rates: %s: could not be stored: %s", item->source->name, error.text);
+    }
+    gr_rate_table_free(&table);
+    return true;
+}
+
+/* ---- what is wanted ---- */
+
+/* End of the unbroken stretch that holds from_s. */
+static int64_t covered_until_s(const struct gr_rate_table *table, int64_t from_s)
+{
+    for (size_t i = 0; i < table->count; i++) {
+        if (table->rates[i].start_s <= from_s && from_s < table->rates[i].end_s) {
+            from_s = table->rates[i].end_s;
+        }
+    }
+    return from_s;
+}
+
+/* Whether a table is wanted now: the rest of today first, tomorrow from its hour on. Sets the span and the
+ * day. */
+static bool find_wanted(const struct gr_feed *feed, struct item *item, int64_t now_s, int64_t *day_s)
+{
+    int64_t today_s = gr_zone_day_start_s(feed->zone, now_s, 0);
+    int64_t tomorrow_s = gr_zone_day_start_s(feed->zone, now_s, 1);
+    int64_t after_s = gr_zone_day_start_s(feed->zone, now_s, 2);
+    int64_t covered_s = covered_until_s(&item->table, now_s);
+    int64_t minute = (gr_zone_local_s(feed->zone, now_s) - gr_zone_local_s(feed->zone, today_s)) / 60;
+    if (covered_s < tomorrow_s) {
+        item->wanted_from_s = now_s;
+        item->wanted_to_s = tomorrow_s;
+        *day_s = today_s;
+        return true;
+    }
+    item->wanted_from_s = tomorrow_s;
+    item->wanted_to_s = after_s;
+    *day_s = tomorrow_s;
+    return covered_s < after_s && minute >= item->source->fetch_from_minute;
+}
+
+static void put_off(struct gr_feed *feed, struct item *item, enum gr_fetch_outcome outcome, bool accepted,
+                    int64_t retry_after_s, const struct gr_moment *now)
+{
+    int64_t wanted_s = gr_schedule_wanted_s(feed->zone, now->utc_s, item->source->fetch_from_minute);
+    int64_t day_s;
+    /* Today's table taken after tomorrow's hour: tomorrow's is due at once. */
+    if (accepted && find_wanted(feed, item, now->utc_s, &day_s)) {
+        wanted_s = now->utc_s;
+    }
+    gr_schedule_note(&item->schedule, outcome, accepted, retry_after_s, now->utc_s, wanted_s,
+                     next_jitter(feed));
+}
+
+/* ---- files ---- */
+
+static char *read_whole(const char *path, size_t *length, struct gr_error *error)
+{
+    FILE *file = fopen(path, "rb");
+    char *bytes = file ? malloc(GR_FETCH_MOST_BYTES + 1) : NULL;
+    if (!bytes) {
+        (void)gr_error_set(error, GR_IO, "%s: %s", path, strerror(errno));
+        goto out;
+    }
+    *length = fread(bytes, 1, GR_FETCH_MOST_BYTES + 1, file);
+    if (ferror(file) || *length > GR_FETCH_MOST_BYTES) {
+        (void)gr_error_set(error, GR_IO, "%s: cannot be read, or is larger than %d bytes", path,
+                           GR_FETCH_MOST_BYTES);
+        free(bytes);
+        bytes = NULL;
+    }
+out:
+    if (file) {
+        (void)fclose(file);
+    }
+    return bytes;
+}
+
+static void read_file(struct gr_feed *feed, struct item *item, int64_t day_s, const struct gr_moment *now)
+{
+    struct gr_error error = {""};
+    char path[GR_PATH_SIZE];
+    struct stat status;
+    item->schedule.next_s = now->utc_s + look_at_file_s;
+    if (gr_fill_date(path, sizeof path, item->source->path, feed->zone, day_s, &error) != GR_OK) {
+        gr_log(GR_LOG_ERROR, "rates: %s: %s", item->source->name, error.text);
+        return;
+    }
+    bool changed = stat(path, &status) == 0 && (status.st_mtim.tv_sec != item->file_time.tv_sec ||
+                                                status.st_mtim.tv_nsec != item->file_time.tv_nsec);
+    if (!changed) {
+        return;
+    }
+    item->file_time = status.st_mtim;
+    size_t length = 0;
+    char *bytes = read_whole(path, &length, &error);
+    if (bytes) {
+        (void)accept_document(feed, item, bytes, length, now);
+    } else {
+        gr_log(GR_LOG_WARNING, "rates: %s: %s", item->source->name, error.text);
+    }
+    free(bytes);
+}
+
+/* ---- HTTP ---- */
+
+static void start_transfer(struct gr_feed *feed, struct item *item, int64_t day_s,
+                           const struct gr_moment *now)
+{
+    struct gr_error error = {""};
+    char etag[GR_ETAG_SIZE] = "", modified[GR_ETAG_SIZE] = "";
+    char *headers = NULL;
+    if (gr_fill_date(item->url, sizeof item->url, item->source->url, feed->zone, day_s, &error) != GR_OK) {
+        goto failed;
+    }
+    if (item->source->headers_file[0] &&
+        gr_secret_read(&headers, item->source->headers_file, &error) != GR_OK) {
+        goto failed;
+    }
+    if (feed->store && item->table.count > 0) {
+        (void)gr_store_get_validators(feed->store, item->url, etag, modified, GR_ETAG_SIZE, NULL);
+    }
+    struct gr_fetch_request request = {.url = item->url,
+                                       .headers = headers,
+                                       .etag = etag[0] ? etag : NULL,
+                                       .last_modified = modified[0] ? modified : NULL};
+    if (gr_fetch_start(feed->fetch, (int)(item - feed->items), &request, &error) != GR_OK) {
+        goto failed;
+    }
+    item->pending = true;
+    free(headers);
+    return;
+failed:
+    gr_log(GR_LOG_WARNING, "rates: %s: %s", item->source->name, error.text);
+    put_off(feed, item, GR_FETCH_REFUSED, false, 0, now);
+    free(headers);
+}
+
+void gr_feed_turn(struct gr_feed *feed, const struct gr_moment *now)
+{
+    for (size_t i = 0; i < feed->count; i++) {
+        struct item *item = &feed->items[i];
+        int64_t day_s;
+        if (item->pending || now->utc_s < item->schedule.next_s ||
+            !find_wanted(feed, item, now->utc_s, &day_s)) {
+            continue;
+        }
+        if (item->source->kind == GR_SOURCE_FILE) {
+            read_file(feed, item, day_s, now);
+        } else {
+            start_transfer(feed, item, day_s, now);
+        }
+    }
+}
+
+static bool finish_transfer(struct gr_feed *feed, struct item *item, const struct gr_fetch_result *result,
+                            const struct gr_moment *now)
+{
+    bool accepted = false;
+    item->pending = false;
+    if (result->outcome == GR_FETCH_BODY) {
+        accepted = accept_document(feed, item, result->body, result->length, now);
+    } else if (result->outcome != GR_FETCH_NOT_YET && result->outcome != GR_FETCH_NOT_MODIFIED) {
+        gr_log(GR_LOG_WARNING, "rates: %s: %s", item->source->name, result->text);
+    } else if (item->schedule.failures == 0) {
+        gr_log(GR_LOG_INFO, "rates: %s: the next table is not there yet", item->source->name);
+    }
+    if (accepted && feed->store) {
+        (void)gr_store_put_validators(feed->store, item->url, result->etag, result->last_modified, NULL);
+    }
+    put_off(feed, item, result->outcome, accepted, result->retry_after_s, now);
+    return accepted;
+}
+
+bool gr_feed_collect(struct gr_feed *feed, const struct gr_moment *now)
+{
+    struct gr_fetch_result result;
+    bool any = false;
+    while (gr_fetch_next(feed->fetch, &result)) {
+        if (result.id >= 0 && (size_t)result.id < feed->count) {
+            any = finish_transfer(feed, &feed->items[result.id], &result, now) || any;
+        }
+        gr_fetch_result_free(&result);
+    }
+    return any;
+}

@@ -1,0 +1,30 @@
+/* The rate sources that change: when to ask for a table, what to ask, whether to accept the answer. Shared by
+ * the daemon and the tool's `plan`. */
+#ifndef GRANARY_DAEMON_FEED_H
+#define GRANARY_DAEMON_FEED_H
+
+#include "granary/config.h"
+#include "granary/engine.h"
+#include "granary/fetch.h"
+#include "granary/store.h"
+
+struct gr_feed;
+
+/* `store` may be NULL. The pointers must outlive the feed. What the store holds goes into the engine at once.
+ */
+int gr_feed_create(struct gr_feed **out, const struct gr_config *config, const struct gr_zone *zone,
+                   struct gr_engine *engine, struct gr_fetch *fetch, struct gr_store *store,
+                   uint64_t jitter_seed, const struct gr_moment *now, struct gr_error *error);
+void gr_feed_free(struct gr_feed *feed);
+
+/* Starts what is due at this moment, and reads the files that changed. */
+void gr_feed_turn(struct gr_feed *feed, const struct gr_moment *now);
+
+/* Takes finished transfers from the fetcher; what is accepted goes into the engine and the store. True where
+ * a table came in. */
+bool gr_feed_collect(struct gr_feed *feed, const struct gr_moment *now);
+
+/* Transfers under way. */
+int gr_feed_pending(const struct gr_feed *feed);
+
+#endif

@@ -1,0 +1,326 @@
+/* granary plan: the plan from the present rates, as a table or as JSON. */
+#include "daemon/clock.h"
+#include "daemon/feed.h"
+#include "daemon/plan_json.h"
+#include "granary/bridge.h"
+#include "granary/civil.h"
+#include "granary/config.h"
+#include "granary/engine.h"
+#include "tool/tool.h"
+
+#include <inttypes.h>
+#include <jansson.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+static const int64_t rates_wait_ms = 35000;
+static const int64_t state_wait_ms = 5000;
+static const double assumed_percent = 50;
+
+struct call {
+    const char *file;
+    bool json;
+    double percent; /* NAN: to be found out */
+    const char *percent_source;
+    struct gr_moment now;
+};
+
+struct work {
+    struct gr_config *config;
+    struct gr_zone *zone;
+    struct gr_engine *engine;
+    struct gr_store *store;
+    struct gr_fetch *fetch;
+    struct gr_feed *feed;
+};
+
+static void print_usage(FILE *stream)
+{
+    (void)fputs("Usage: granary plan [--state-of-charge PERCENT] [--at TIME] [--json] CONFIG\n\n"
+                "Prints what would be done from now to the end of the planning horizon.\n\n"
+                "  --state-of-charge PERCENT  start from this; else the broker is asked for 5 s, else 50 % "
+                "is assumed\n"
+                "  --at TIME                  plan from this moment (RFC 3339, 2026-03-10T18:00:00+01:00), "
+                "not from now\n"
+                "  --json                     one JSON object for programs\n",
+                stream);
+}
+
+static bool parse_percent(struct call *call, const char *text)
+{
+    char *end;
+    call->percent = strtod(text, &end);
+    call->percent_source = "as given";
+    if (end == text || *end || !(call->percent >= 0 && call->percent <= 100)) {
+        (void)fprintf(stderr, "granary plan: --state-of-charge %s: a number from 0 to 100 is wanted\n", text);
+        return false;
+    }
+    return true;
+}
+
+static bool parse_time(struct call *call, const char *text)
+{
+    if (gr_rfc3339_parse(&call->now.utc_s, text, strlen(text)) != GR_OK) {
+        (void)fprintf(stderr, "granary plan: --at %s: a time like 2026-03-10T18:00:00+01:00 is wanted\n",
+                      text);
+        return false;
+    }
+    return true;
+}
+
+/* Returns -1 to go on, or the exit status. */
+static int parse_arguments(struct call *call, int argc, char **argv)
+{
+    for (int i = 1; i < argc; i++) {
+        bool more = i + 1 < argc;
+        if (strcmp(argv[i], "--help") == 0) {
+            print_usage(stdout);
+            return 0;
+        }
+        if (strcmp(argv[i], "--json") == 0) {
+            call->json = true;
+        } else if (strcmp(argv[i], "--state-of-charge") == 0 && more) {
+            if (!parse_percent(call, argv[++i])) {
+                return 2;
+            }
+        } else if (strcmp(argv[i], "--at") == 0 && more) {
+            if (!parse_time(call, argv[++i])) {
+                return 2;
+            }
+        } else if (argv[i][0] != '-' && !call->file) {
+            call->file = argv[i];
+        } else {
+            (void)fprintf(stderr, "granary plan: \"%s\" is not understood here\n\n", argv[i]);
+            print_usage(stderr);
+            return 2;
+        }
+    }
+    if (!call->file) {
+        print_usage(stderr);
+        return 2;
+    }
+    return -1;
+}
+
+/* ---- gathering ---- */
+
+static int read_config(struct work *work, const char *file)
+{
+    struct gr_complaints complaints = {0};
+    work->config = calloc(1, sizeof *work->config);
+    int status = work->config ? gr_config_read(work->config, file, &complaints) : GR_NO_MEMORY;
+    for (size_t i = 0; i < complaints.count; i++) {
+        (void)fprintf(stderr, "%s\n", complaints.items[i].text);
+    }
+    gr_complaints_free(&complaints);
+    return status;
+}
+
+/* The daemon's store, if it is there and may be read: past days make better plans, and stored rates spare a
+ * fetch. */
+static void open_store(struct work *work, struct gr_moment now)
+{
+    struct gr_error error = {""};
+    char file[GR_PATH_SIZE + 16];
+    (void)snprintf(file, sizeof file, "%s/granary.db", work->config->outputs.state_directory);
+    if (!work->config->outputs.state_directory[0] || access(file, R_OK | W_OK) != 0) {
+        return;
+    }
+    if (gr_store_open(&work->store, file, now.utc_s, &error) != GR_OK) {
+        work->store = NULL;
+        (void)fprintf(stderr, "granary plan: %s; going on without history\n", error.text);
+    }
+}
+
+static void restore_slot(void *context, const struct gr_slot_record *record)
+{
+    struct work *work = context;
+    struct gr_event event = {.kind = GR_EVENT_HISTORY,
+                             .of.history = {.start_s = record->start_s,
+                                            .house_kw = record->house_kw,
+                                            .solar_kw = record->solar_kw}};
+    (void)gr_engine_handle(work->engine, &event, NULL);
+}
+
+static void gather_rates(struct work *work, struct gr_moment now)
+{
+    int64_t deadline_ms = gr_clock_mono_ms() + rates_wait_ms;
+    gr_feed_turn(work->feed, &now);
+    while (gr_feed_pending(work->feed) > 0 && gr_clock_mono_ms() < deadline_ms) {
+        (void)gr_fetch_wait(work->fetch, NULL, 0, 200, NULL);
+        /* Today's table may come in first and tomorrow's be wanted then. */
+        if (gr_feed_collect(work->feed, &now)) {
+            gr_feed_turn(work->feed, &now);
+        }
+    }
+}
+
+static bool take_state(const struct gr_config *config, const struct gr_bridge_event *event, struct call *call)
+{
+    const struct gr_input *input = &config->inputs[GR_STATE_OF_CHARGE];
+    if (event->kind != GR_BRIDGE_MESSAGE || event->oversized ||
+        !gr_topic_matches(input->topic, event->topic) ||
+        gr_payload_read(&call->percent, input, GR_STATE_OF_CHARGE, config->engine.site.battery.capacity_kwh,
+                        event->payload, event->length, NULL) != GR_OK) {
+        return false;
+    }
+    call->percent_source = event->retained ? "as the broker remembers it" : "as read from the broker";
+    return true;
+}
+
+static void ask_broker(struct work *work, struct call *call)
+{
+    struct gr_bridge *bridge = NULL;
+    struct gr_mqtt mqtt = work->config->mqtt;
+    const char *filter = work->config->inputs[GR_STATE_OF_CHARGE].topic;
+    int64_t deadline_ms = gr_clock_mono_ms() + state_wait_ms;
+    (void)snprintf(mqtt.client_id, sizeof mqtt.client_id, "granary-plan-%d", (int)getpid());
+    if (gr_bridge_create(&bridge, &mqtt, NULL, 0, &filter, 1, (uint64_t)getpid(), NULL) != GR_OK) {
+        return;
+    }
+    while (isnan(call->percent) && gr_clock_mono_ms() < deadline_ms) {
+        struct gr_bridge_event event;
+        struct curl_waitfd fd = {.fd = gr_bridge_fd(bridge), .events = CURL_WAIT_POLLIN};
+        gr_bridge_step(bridge, gr_clock_mono_ms());
+        (void)gr_fetch_wait(work->fetch, &fd, 1, 200, NULL);
+        while (gr_bridge_next(bridge, &event)) {
+            (void)take_state(work->config, &event, call);
+            gr_bridge_event_free(&event);
+        }
+    }
+    gr_bridge_free(bridge, 1000);
+}
+
+static int gather(struct work *work, struct call *call)
+{
+    struct gr_error error = {""};
+    if (read_config(work, call->file) != GR_OK) {
+        return 2;
+    }
+    open_store(work, call->now);
+    if (gr_zone_load(&work->zone, work->config->engine.site.timezone, &error) != GR_OK ||
+        gr_engine_create(&work->engine, &work->config->engine, work->zone, 0, &error) != GR_OK ||
+        gr_fetch_create(&work->fetch, &error) != GR_OK ||
+        gr_feed_create(&work->feed, work->config, work->zone, work->engine, work->fetch, work->store, 0,
+                       &call->now, &error) != GR_OK) {
+        (void)fprintf(stderr, "granary plan: %s\n", error.text);
+        return 1;
+    }
+    if (work->store) {
+        (void)gr_store_each_slot(work->store, 0, restore_slot, work, NULL);
+    }
+    gather_rates(work, call->now);
+    if (isnan(call->percent)) {
+        ask_broker(work, call);
+    }
+    if (isnan(call->percent)) {
+        call->percent = assumed_percent;
+        call->percent_source = "assumed: the broker told none";
+    }
+    return 0;
+}
+
+static void release(struct work *work)
+{
+    gr_feed_free(work->feed);
+    gr_fetch_free(work->fetch);
+    gr_engine_free(work->engine);
+    gr_store_close(work->store);
+    gr_zone_free(work->zone);
+    free(work->config);
+}
+
+/* ---- printing ---- */
+
+static void print_day(const struct gr_zone *zone, int64_t utc_s)
+{
+    static const char *const weekdays[] = {"Monday", "Tuesday",  "Wednesday", "Thursday",
+                                           "Friday", "Saturday", "Sunday"};
+    int64_t local_s = gr_zone_local_s(zone, utc_s);
+    struct gr_civil day = gr_civil_from_seconds(local_s);
+    printf("\n%s %04d-%02d-%02d (%s)\n", weekdays[gr_civil_weekday(local_s) - 1], day.year, day.month,
+           day.day, gr_zone_abbreviation(zone, utc_s));
+    puts("time    import  export   house    sun  command         battery    grid  charge    cost  kWh worth");
+    puts("         /kWh    /kWh      kW     kW                       kW      kW       %");
+}
+
+static void print_slot(const struct work *work, const struct gr_plan_slot *slot)
+{
+    struct gr_civil start = gr_civil_from_seconds(gr_zone_local_s(work->zone, slot->start_s));
+    char command[24];
+    bool powered = slot->kind == GR_CHARGE || slot->kind == GR_EXPORT;
+    (void)snprintf(command, sizeof command, powered ? "%s %.2f kW" : "%s", gr_command_name(slot->kind),
+                   slot->power_kw);
+    printf("%02d:%02d  %7.4f%c%7.4f  %6.2f %6.2f  %-14s  %7.2f %7.2f  %6.0f %7.3f   %8.4f\n", start.hour,
+           start.minute, slot->import_price, slot->expected_price ? '*' : ' ', slot->export_price,
+           slot->house_kw, slot->solar_kw, command, slot->battery_kw, slot->grid_kw,
+           slot->stored_kwh / work->config->engine.site.battery.capacity_kwh * 100, slot->cost,
+           slot->marginal_value_per_kwh);
+}
+
+static void print_table(const struct work *work, const struct call *call, const struct gr_plan_view *plan)
+{
+    char made[GR_RFC3339_SIZE];
+    bool expected = false;
+    int64_t day_s = INT64_MIN;
+    printf("%s: plan of %s, starting at %.0f %% (%s); prices in %s\n", work->config->engine.site.name,
+           gr_rfc3339_format_local(made, plan->made_s, gr_zone_offset_s(work->zone, plan->made_s)),
+           call->percent, call->percent_source, work->config->currency);
+    for (size_t i = 0; i < plan->count; i++) {
+        int64_t slot_day_s = gr_zone_day_start_s(work->zone, plan->slots[i].start_s, 0);
+        if (slot_day_s != day_s) {
+            print_day(work->zone, plan->slots[i].start_s);
+            day_s = slot_day_s;
+        }
+        print_slot(work, &plan->slots[i]);
+        expected = expected || plan->slots[i].expected_price;
+    }
+    printf("\n%zu slots, cost %.2f %s (import less export, plus wear). Battery: + charges; grid: + imports; "
+           "means over the likely "
+           "courses of the day.\n",
+           plan->count, plan->cost, work->config->currency);
+    if (expected) {
+        puts("* not published yet: the mean of the same time on earlier days.");
+    }
+}
+
+static void print_json(const struct work *work, const struct call *call, const struct gr_plan_view *plan)
+{
+    char made[GR_RFC3339_SIZE];
+    json_t *root =
+        json_pack("{s:s, s:s, s:f, s:s, s:f, s:o}", "site", work->config->engine.site.name, "made",
+                  gr_rfc3339_format(made, plan->made_s), "state_of_charge_percent", call->percent, "currency",
+                  work->config->currency, "cost", plan->cost, "slots", gr_plan_to_json(plan));
+    (void)json_dumpf(root, stdout, JSON_INDENT(1) | JSON_REAL_PRECISION(9));
+    (void)putchar('\n');
+    json_decref(root);
+}
+
+int gr_tool_plan(int argc, char **argv)
+{
+    struct call call = {.percent = NAN, .now = gr_clock_read(true)};
+    struct work work = {0};
+    int status = parse_arguments(&call, argc, argv);
+    if (status >= 0) {
+        return status;
+    }
+    status = gather(&work, &call);
+    if (status == 0) {
+        struct gr_error error = {""};
+        struct gr_plan_view plan;
+        double stored_kwh = call.percent / 100 * work.config->engine.site.battery.capacity_kwh;
+        if (gr_engine_plan(work.engine, call.now, stored_kwh, &plan, &error) != GR_OK) {
+            (void)fprintf(stderr, "granary plan: %s\n", error.text);
+            status = 1;
+        } else if (call.json) {
+            print_json(&work, &call, &plan);
+        } else {
+            print_table(&work, &call, &plan);
+        }
+    }
+    release(&work);
+    return status;
+}
