@@ -5,7 +5,6 @@
 
 #include "granary/history.h"
 
-#define DAY_S 86400
 #define LEVELS 5 /* clearnesses */
 
 struct cell {

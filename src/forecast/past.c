@@ -1,5 +1,6 @@
 #include "forecast/frame.h"
 
+#include "granary/civil.h"
 #include "granary/sun.h"
 
 #include <math.h>
@@ -44,8 +45,8 @@ size_t frame_survey_past(struct frame *frame)
         if (age == 0 || found == frame->expectation->path_days) {
             continue;
         }
-        int64_t start_s = gr_zone_utc_s(frame->zone, (frame->today - age) * DAY_S, 0);
-        int64_t end_s = gr_zone_utc_s(frame->zone, (frame->today - age + 1) * DAY_S, 0);
+        int64_t start_s = gr_zone_utc_s(frame->zone, (frame->today - age) * GR_DAY_S, 0);
+        int64_t end_s = gr_zone_utc_s(frame->zone, (frame->today - age + 1) * GR_DAY_S, 0);
         past->house_known = mostly_known(frame, gr_history_house, start_s, end_s);
         past->solar_known = mostly_known(frame, gr_history_solar, start_s, end_s);
         found += past->house_known;
@@ -68,7 +69,7 @@ static double mean_of_known(double a, double b)
 
 static double house_at(const struct frame *frame, int64_t day, int64_t wall_s)
 {
-    return read_at(frame, gr_history_house, gr_zone_utc_s(frame->zone, day * DAY_S + wall_s, 0));
+    return read_at(frame, gr_history_house, gr_zone_utc_s(frame->zone, day * GR_DAY_S + wall_s, 0));
 }
 
 double frame_past_house_kw(const struct frame *frame, int64_t day, int64_t wall_s)
@@ -82,11 +83,11 @@ double frame_past_house_kw(const struct frame *frame, int64_t day, int64_t wall_
 
 double frame_past_solar_kw(const struct frame *frame, struct cell *cell, int64_t days_back)
 {
-    int64_t utc_s = cell->start_s - days_back * DAY_S;
+    int64_t utc_s = cell->start_s - days_back * GR_DAY_S;
     double kw = read_at(frame, gr_history_solar, utc_s);
     for (int64_t away = 1; isnan(kw) && away <= reach_days; away++) {
-        kw = mean_of_known(read_at(frame, gr_history_solar, utc_s - away * DAY_S),
-                           read_at(frame, gr_history_solar, utc_s + away * DAY_S));
+        kw = mean_of_known(read_at(frame, gr_history_solar, utc_s - away * GR_DAY_S),
+                           read_at(frame, gr_history_solar, utc_s + away * GR_DAY_S));
     }
     return isnan(kw) ? frame_model_kw(frame, cell, usual_level) : kw;
 }

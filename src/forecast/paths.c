@@ -7,7 +7,7 @@
 
 static const double half_life_days = 14;
 static const double other_type_weight = 0.4; /* a weekday for a weekend day or the other way round */
-static const int64_t longest_horizon_s = (int64_t)400 * DAY_S;
+static const int64_t longest_horizon_s = (int64_t)400 * GR_DAY_S;
 
 /* Scales of the profile: mean 1. */
 static const double house_scale[LEVELS] = {0.6, 0.75, 0.9, 1.15, 1.6};
@@ -53,9 +53,9 @@ static int check(const struct gr_expectation *expectation, const int64_t *bounds
     return GR_OK;
 }
 
-static int64_t floor_div(int64_t a, int64_t b)
+static int64_t half_hour_number(int64_t utc_s)
 {
-    return a / b - (a % b < 0);
+    return utc_s / GR_HISTORY_STEP_S - (utc_s % GR_HISTORY_STEP_S < 0);
 }
 
 static void place_cell(const struct frame *frame, struct cell *cell, int64_t number)
@@ -63,8 +63,8 @@ static void place_cell(const struct frame *frame, struct cell *cell, int64_t num
     cell->start_s = number * GR_HISTORY_STEP_S;
     int64_t middle_s = cell->start_s + GR_HISTORY_STEP_S / 2;
     int64_t local_s = gr_zone_local_s(frame->zone, middle_s);
-    cell->day = floor_div(local_s, DAY_S);
-    cell->wall_s = local_s - cell->day * DAY_S;
+    cell->day = gr_civil_day(local_s);
+    cell->wall_s = local_s - cell->day * GR_DAY_S;
     for (size_t level = 0; level < LEVELS; level++) {
         cell->clear_kw[level] = NAN;
     }
@@ -73,13 +73,13 @@ static void place_cell(const struct frame *frame, struct cell *cell, int64_t num
 static int lay_out(struct frame *frame)
 {
     int64_t end_s = frame->bounds_s[frame->slots];
-    int64_t first = floor_div(frame->now_s, GR_HISTORY_STEP_S);
-    frame->cells = (size_t)(floor_div(end_s - 1, GR_HISTORY_STEP_S) - first + 1);
+    int64_t first = half_hour_number(frame->now_s);
+    frame->cells = (size_t)(half_hour_number(end_s - 1) - first + 1);
     frame->cell = malloc(frame->cells * sizeof *frame->cell);
     if (!frame->cell) {
         return GR_NO_MEMORY;
     }
-    frame->today = floor_div(gr_zone_local_s(frame->zone, frame->now_s), DAY_S);
+    frame->today = gr_civil_day(gr_zone_local_s(frame->zone, frame->now_s));
     for (size_t c = 0; c < frame->cells; c++) {
         place_cell(frame, &frame->cell[c], first + (int64_t)c);
     }
@@ -111,7 +111,7 @@ static void spread(const struct frame *frame, const double *cell_kw, double *slo
 
 static bool is_weekend(int64_t day)
 {
-    return gr_civil_weekday(day * DAY_S) >= 6;
+    return gr_civil_weekday(day * GR_DAY_S) >= 6;
 }
 
 /* Age of the day that stands for the next day of the horizon: the follower where it is known, or the same day
