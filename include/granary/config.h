@@ -25,6 +25,7 @@ struct gr_mqtt {
     char client_id[GR_NAME_SIZE];          /* made from the site's name and the machine's id where not given */
     char user[256];
     char password_file[GR_PATH_SIZE];      /* a path, or the name of a systemd credential */
+    bool allow_plaintext;                  /* user and password may go unencrypted to another machine */
     bool tls;
     char ca_file[GR_PATH_SIZE];            /* "": the system's authorities */
     char certificate_file[GR_PATH_SIZE];   /* client certificate */
@@ -37,7 +38,7 @@ enum gr_unit { GR_UNIT_PERCENT, GR_UNIT_RATIO, GR_UNIT_KWH, GR_UNIT_WH, GR_UNIT_
 /* How a channel's value is found in a payload. */
 struct gr_input {
     bool configured;
-    char topic[GR_TOPIC_SIZE]; /* MQTT topic filter */
+    char topic[GR_TOPIC_SIZE]; /* MQTT topic name, no wildcards */
     char pointer[GR_FIELD_SIZE]; /* JSON Pointer; only used where is_json */
     bool is_json;              /* a pointer was given; else the payload is the plain value */
     enum gr_unit unit;

@@ -1,0 +1,78 @@
+/* The site in plain words, with the figures that follow from it. */
+#include "config/form.h"
+
+#include <math.h>
+
+static void print_place(FILE *stream, const struct gr_site *site)
+{
+    fprintf(stream, "\nSite\n  \"%s\" at %.4g degrees %s, %.4g degrees %s; clock of %s.\n", site->name,
+            fabs(site->latitude_deg), site->latitude_deg < 0 ? "south" : "north", fabs(site->longitude_deg),
+            site->longitude_deg < 0 ? "west" : "east", site->timezone);
+}
+
+static void print_battery(FILE *stream, const struct gr_site *site, const char *currency)
+{
+    const struct gr_battery *battery = &site->battery;
+    double round_trip = battery->charge_efficiency * battery->discharge_efficiency;
+    double usable_kwh = battery->capacity_kwh * (1 - site->reserve_percent / 100);
+    fprintf(stream, "\nBattery\n  Stores %.4g kWh; %.4g %% (%.2f kWh) of it are the reserve for an outage.\n",
+            battery->capacity_kwh, site->reserve_percent, battery->capacity_kwh - usable_kwh);
+    fprintf(stream,
+            "  Charges with at most %.4g kW: from the reserve to full in %.1f hours, taking %.1f kWh.\n",
+            battery->charge_kw, usable_kwh / battery->charge_efficiency / battery->charge_kw,
+            usable_kwh / battery->charge_efficiency);
+    fprintf(stream,
+            "  Discharges with at most %.4g kW: from full to the reserve in %.1f hours, giving %.1f kWh.\n",
+            battery->discharge_kw, usable_kwh * battery->discharge_efficiency / battery->discharge_kw,
+            usable_kwh * battery->discharge_efficiency);
+    fprintf(stream, "  Of 1 kWh put in, %.2f kWh come out (%.1f %% in, %.1f %% out).\n", round_trip,
+            100 * battery->charge_efficiency, 100 * battery->discharge_efficiency);
+    fprintf(stream, "  Loses %.4g W all the time, which is %.2f kWh a day.\n",
+            1000 * battery->standing_loss_kw, 24 * battery->standing_loss_kw);
+    fprintf(stream,
+            "  Wear counts %.4g %s per kWh given: what is bought for 0.10 must replace more than %.3f %s.\n",
+            battery->wear_per_kwh, currency, 0.10 / round_trip + battery->wear_per_kwh, currency);
+}
+
+static void print_grid(FILE *stream, const struct gr_grid *grid)
+{
+    fprintf(stream, "\nGrid\n  Draws at most %.4g kW, ", grid->import_limit_kw);
+    if (grid->export_limit_kw > 0) {
+        fprintf(stream, "feeds in at most %.4g kW; ", grid->export_limit_kw);
+    } else {
+        fprintf(stream, "feeds nothing in; ");
+    }
+    fprintf(stream, "the inverter %s solar back at that limit.\n",
+            grid->solar_curtailable ? "holds" : "does not hold");
+    fprintf(stream, "  A car charger is on the %s.\n",
+            grid->car_side == GR_CAR_ON_HOUSE_SIDE
+                ? "house's side: while it follows the house, the battery feeds the car too"
+                : "grid's side: the battery does not see it");
+}
+
+static void print_solar(FILE *stream, const struct gr_site *site)
+{
+    static const char *const points[] = {"north", "north-east", "east", "south-east",
+                                         "south", "south-west", "west", "north-west"};
+    fprintf(stream, "\nSolar\n");
+    for (size_t i = 0; i < site->array_count; i++) {
+        const struct gr_solar_array *array = &site->arrays[i];
+        size_t point = (size_t)(array->azimuth_deg / 45 + 0.5) % 8;
+        fprintf(
+            stream,
+            "  \"%s\": %.4g kW of panels looking %s (%.4g degrees), tilted %.4g degrees, inverter %.4g kW.\n",
+            array->name, array->peak_kw, points[point], array->azimuth_deg, array->tilt_deg,
+            array->inverter_kw);
+    }
+    if (site->array_count == 0) {
+        fprintf(stream, "  No arrays.\n");
+    }
+}
+
+void gr_print_site(FILE *stream, const struct gr_config *config)
+{
+    print_place(stream, &config->engine.site);
+    print_battery(stream, &config->engine.site, config->currency);
+    print_grid(stream, &config->engine.site.grid);
+    print_solar(stream, &config->engine.site);
+}
