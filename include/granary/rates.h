@@ -61,8 +61,8 @@ struct gr_rate_bands {
 int gr_rate_bands_at(const struct gr_rate_bands *bands, const struct gr_zone *zone, int64_t utc_s,
                      double *price_per_kwh, int64_t *until_s);
 
-/* Names in *missing the first minute of a week in each month that no band covers ("Sunday 03:30 in January");
- * GR_NOT_FOUND then, GR_OK where the bands cover everything. */
+/* Names in *missing the first minute of the year that no band covers ("Sunday 03:30 in January", whatever weekday each
+ * date falls on, 29 February included); GR_NOT_FOUND then, GR_OK where the bands cover everything. */
 int gr_rate_bands_check(const struct gr_rate_bands *bands, struct gr_error *missing);
 
 /* ---- reading foreign documents ---- */
@@ -77,12 +77,13 @@ struct gr_rate_mapping {
     enum gr_rate_format format;
     char list[GR_FIELD_SIZE];     /* JSON Pointer of the array; "" is the document itself; a "*" token stands for each
                                      element of an array or member of an object on the way */
-    char start[GR_FIELD_SIZE];    /* RFC 3339, ISO local time, or Unix seconds; required */
-    char end[GR_FIELD_SIZE];      /* "" if absent */
-    char duration[GR_FIELD_SIZE]; /* minutes as a number or ISO 8601 duration; "" if absent */
+    char start[GR_FIELD_SIZE];    /* RFC 3339, ISO local time, or Unix seconds (1973 to 2286); required */
+    char end[GR_FIELD_SIZE];      /* written like start; "" if absent; goes before duration */
+    char duration[GR_FIELD_SIZE]; /* minutes as a number or ISO 8601 duration; "" if absent; goes before slot_minutes */
     char price[GR_FIELD_SIZE];    /* required: number, or a string that holds nothing but a number */
-    bool start_is_local;          /* texts without an offset are in the site's zone; else they are refused */
-    int slot_minutes;             /* length where neither end nor duration is mapped; 0: up to the next start */
+    bool start_is_local;          /* times without an offset are in the site's zone; else they are refused */
+    int slot_minutes;             /* length where neither end nor duration is mapped; 0: up to the next start, the last slot
+                                     being as long as the one before */
     double scale;                 /* price unit to money per kWh: 1, 0.001 (per MWh), 0.01 (minor units) */
     double factor;                /* tax, e.g. 1.05; applied after scale */
     double add_per_kwh;           /* fixed part per kWh, added after factor */
@@ -99,18 +100,21 @@ struct gr_rate_rules {
     size_t most_slots;                      /* 0: 5000 */
 };
 
-/* Reads a whole document. Duplicates and overlaps: slots with the same bounds and price are taken once, any other is an error.
- * Errors name the element or line, the field, what was found, and what was expected. Nothing is written on error.
- * `bytes` need not be NUL-terminated. */
+/* Reads a whole document; *out is overwritten, not freed. Elements may stand in any order. Duplicates and overlaps: slots with
+ * the same bounds and price are taken once, any other is an error. Errors name the element or line, the field, what was found,
+ * and what was expected. Nothing is written on error. `bytes` need not be NUL-terminated.
+ * Local times: a reading that occurs twice means the first occurrence, then the second, as the order of the elements tells
+ * (which may run backwards); one that is skipped is an error. A document without a single price is an error. */
 int gr_rates_read(struct gr_rate_table *out, const struct gr_rate_mapping *mapping, const struct gr_zone *zone,
                   const void *bytes, size_t length, struct gr_error *error);
 
-/* Holds a table against the rules: absurd prices, gaps inside, wrong day, wrong unit. */
+/* Holds a table against the rules: size, wrong unit, absurd prices, gaps inside, wrong day. Messages name moments in the
+ * zone's time and in UTC. */
 int gr_rates_check(const struct gr_rate_table *table, const struct gr_rate_rules *rules, const struct gr_zone *zone,
                    struct gr_error *error);
 
-/* JSON Pointer (RFC 6901) into a jansson value; NULL with a message for bad syntax (GR_INVALID cases) or a missing
- * member. `json_t` is declared by <jansson.h>. */
+/* JSON Pointer (RFC 6901) into a jansson value, borrowed from root; NULL with a message for bad syntax or a missing
+ * member. Member names of more than 255 bytes are not looked for. `json_t` is declared by <jansson.h>. */
 struct json_t;
 struct json_t *gr_json_pointer(struct json_t *root, const char *pointer, struct gr_error *error);
 
@@ -137,11 +141,12 @@ void gr_tariff_free(struct gr_tariff *tariff);
 
 struct gr_price {
     double price_per_kwh;
-    int64_t until_s;  /* the price holds up to here */
-    bool expected;    /* not published: the mean of the same wall-clock time of up to 7 earlier days that are known */
+    int64_t until_s;  /* the price, or its absence, holds at least up to here */
+    bool expected;    /* not published: the mean of the same wall-clock time of the last 7 of the 28 earlier days that a table
+                         knows */
 };
 
-/* GR_NOT_FOUND where nothing is published and no earlier day knows the slot. */
+/* GR_NOT_FOUND where nothing is published and no earlier day knows the slot; until_s is set then too. */
 int gr_tariff_at(const struct gr_tariff *tariff, const struct gr_zone *zone, int64_t utc_s, struct gr_price *out);
 
 /* End of the unbroken stretch of published prices that begins at from_s; from_s itself if there is none. Looks ahead
