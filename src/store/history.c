@@ -1,0 +1,110 @@
+#include "store/parts.h"
+
+#include <math.h>
+
+static const char what_put[] = "keep a half hour";
+static const char what_get[] = "read half hours";
+
+/* What is not known is NULL. */
+static bool bind_known(sqlite3_stmt *statement, int index, double value)
+{
+    int code =
+        isfinite(value) ? sqlite3_bind_double(statement, index, value) : sqlite3_bind_null(statement, index);
+    return code == SQLITE_OK;
+}
+
+static bool bind_record(sqlite3_stmt *statement, const struct gr_slot_record *record)
+{
+    return sqlite3_bind_int64(statement, 1, record->start_s) == SQLITE_OK &&
+           bind_known(statement, 2, record->house_kw) && bind_known(statement, 3, record->solar_kw) &&
+           bind_known(statement, 4, record->battery_kw) && bind_known(statement, 5, record->grid_kw) &&
+           bind_known(statement, 6, record->car_kw) &&
+           bind_known(statement, 7, record->state_of_charge_percent);
+}
+
+int gr_store_put_slot(struct gr_store *store, const struct gr_slot_record *record, struct gr_error *error)
+{
+    static const char sql[] = "INSERT OR REPLACE INTO slots VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)";
+    sqlite3_stmt *statement = NULL;
+    int result = gr_store_begin(store, error);
+    if (result == GR_OK) {
+        result = gr_store_prepare(store, &statement, sql, what_put, error);
+    }
+    if (result == GR_OK && !bind_record(statement, record)) {
+        result = gr_store_fail(store, what_put, error);
+    }
+    if (result == GR_OK) {
+        result = gr_store_run(store, statement, what_put, error);
+    }
+    (void)sqlite3_finalize(statement);
+    return result;
+}
+
+static double known(sqlite3_stmt *statement, int column)
+{
+    int type = sqlite3_column_type(statement, column);
+    return type == SQLITE_FLOAT || type == SQLITE_INTEGER ? sqlite3_column_double(statement, column)
+                                                          : (double)NAN;
+}
+
+static struct gr_slot_record read_record(sqlite3_stmt *statement)
+{
+    return (struct gr_slot_record){.start_s = sqlite3_column_int64(statement, 0),
+                                   .house_kw = known(statement, 1),
+                                   .solar_kw = known(statement, 2),
+                                   .battery_kw = known(statement, 3),
+                                   .grid_kw = known(statement, 4),
+                                   .car_kw = known(statement, 5),
+                                   .state_of_charge_percent = known(statement, 6)};
+}
+
+int gr_store_each_slot(struct gr_store *store, int64_t from_s,
+                       void (*each)(void *context, const struct gr_slot_record *record), void *context,
+                       struct gr_error *error)
+{
+    static const char sql[] =
+        "SELECT start_s, house_kw, solar_kw, battery_kw, grid_kw, car_kw, state_of_charge_percent"
+        " FROM slots WHERE start_s >= ?1 ORDER BY start_s";
+    sqlite3_stmt *statement = NULL;
+    int code = SQLITE_DONE;
+    int result = gr_store_prepare(store, &statement, sql, what_get, error);
+    if (result == GR_OK && sqlite3_bind_int64(statement, 1, from_s) != SQLITE_OK) {
+        result = gr_store_fail(store, what_get, error);
+    }
+    while (result == GR_OK && (code = sqlite3_step(statement)) == SQLITE_ROW) {
+        struct gr_slot_record record = read_record(statement);
+        each(context, &record);
+    }
+    if (result == GR_OK && code != SQLITE_DONE) {
+        result = gr_store_fail(store, what_get, error);
+    }
+    (void)sqlite3_finalize(statement);
+    return result;
+}
+
+static int forget(struct gr_store *store, const char *sql, int64_t keep_from_s, struct gr_error *error)
+{
+    static const char what[] = "forget what is old";
+    sqlite3_stmt *statement = NULL;
+    int result = gr_store_prepare(store, &statement, sql, what, error);
+    if (result == GR_OK && sqlite3_bind_int64(statement, 1, keep_from_s) != SQLITE_OK) {
+        result = gr_store_fail(store, what, error);
+    }
+    if (result == GR_OK) {
+        result = gr_store_run(store, statement, what, error);
+    }
+    (void)sqlite3_finalize(statement);
+    return result;
+}
+
+int gr_store_trim(struct gr_store *store, int64_t keep_from_s, struct gr_error *error)
+{
+    int result = gr_store_begin(store, error);
+    if (result == GR_OK) {
+        result = forget(store, "DELETE FROM slots WHERE start_s < ?1", keep_from_s, error);
+    }
+    if (result == GR_OK) {
+        result = forget(store, "DELETE FROM commands WHERE issued_s < ?1", keep_from_s, error);
+    }
+    return result;
+}
