@@ -96,18 +96,56 @@ struct gr_outlook gr_engine_outlook(const struct gr_engine *engine, const struct
                                .may_export = engine->config.planning.may_export};
 }
 
-/* The samples of one slot, path by path, in arrays of their own. */
+/* What may happen in one slot, as a few samples: the table of the plan does not need every path. */
+enum { MOST_SAMPLES = 5 };
+
 struct samples {
-    double *house_kw, *car_kw, *solar_kw;
+    double house_kw[MOST_SAMPLES], car_kw[MOST_SAMPLES], solar_kw[MOST_SAMPLES], weight[MOST_SAMPLES];
+    size_t count;
 };
 
-static void gather(const struct gr_paths *paths, size_t slot, struct samples *samples)
+struct path_power {
+    double house_kw, solar_kw, weight;
+};
+
+static int compare_net_load(const void *a, const void *b)
+{
+    const struct path_power *x = a, *y = b;
+    double left = x->house_kw - x->solar_kw, right = y->house_kw - y->solar_kw;
+    return (left > right) - (left < right);
+}
+
+static void close_sample(struct samples *samples)
+{
+    size_t i = samples->count;
+    if (samples->weight[i] > 0) {
+        samples->house_kw[i] /= samples->weight[i];
+        samples->solar_kw[i] /= samples->weight[i];
+        samples->count++;
+    }
+}
+
+/* Means of fifths of the weight, in the order of net load. */
+static void gather(const struct gr_paths *paths, size_t slot, struct path_power *room, struct samples *out)
 {
     for (size_t k = 0; k < paths->count; k++) {
-        samples->house_kw[k] = paths->load_kw[k * paths->slots + slot];
-        samples->solar_kw[k] = paths->solar_kw[k * paths->slots + slot];
-        samples->car_kw[k] = 0;
+        room[k] = (struct path_power){.house_kw = paths->load_kw[k * paths->slots + slot],
+                                      .solar_kw = paths->solar_kw[k * paths->slots + slot],
+                                      .weight = paths->weight[k]};
     }
+    qsort(room, paths->count, sizeof *room, compare_net_load);
+    *out = (struct samples){.count = 0};
+    double passed = 0;
+    for (size_t k = 0; k < paths->count; k++) {
+        out->house_kw[out->count] += room[k].weight * room[k].house_kw;
+        out->solar_kw[out->count] += room[k].weight * room[k].solar_kw;
+        out->weight[out->count] += room[k].weight;
+        passed += room[k].weight;
+        if (passed * MOST_SAMPLES >= (double)(out->count + 1) && out->count + 1 < MOST_SAMPLES) {
+            close_sample(out);
+        }
+    }
+    close_sample(out);
 }
 
 static void fill_slot(struct gr_plan_slot *slot, const struct gr_outlook *outlook,
@@ -134,38 +172,45 @@ static void fill_slot(struct gr_plan_slot *slot, const struct gr_outlook *outloo
     }
 }
 
-/* Follows the plan from slot to slot: in each the live policy's choice over the paths, stored energy carried
- * on as its mean. */
+static int fill_next_slot(const struct gr_engine *engine, struct gr_engine_plan *plan, size_t t,
+                          struct path_power *room, double stored_kwh, struct gr_error *error)
+{
+    struct samples samples;
+    struct gr_choice choice;
+    gather(&plan->paths, t, room, &samples);
+    struct gr_outlook outlook = gr_engine_outlook(engine, plan, t);
+    outlook.hours = plan->horizon.hours[t];
+    outlook.stored_kwh = stored_kwh;
+    outlook.samples = samples.count;
+    outlook.house_kw = samples.house_kw;
+    outlook.car_kw = samples.car_kw;
+    outlook.solar_kw = samples.solar_kw;
+    outlook.weight = samples.weight;
+    int status = gr_live_choose(&choice, &outlook, error);
+    if (status == GR_OK) {
+        plan->slots[t] = (struct gr_plan_slot){.start_s = plan->horizon.bounds_s[t],
+                                               .end_s = plan->horizon.bounds_s[t + 1],
+                                               .import_price = outlook.import_price,
+                                               .export_price = outlook.export_price,
+                                               .expected_price = plan->horizon.expected[t]};
+        fill_slot(&plan->slots[t], &outlook, &choice);
+    }
+    return status;
+}
+
+/* Follows the plan from slot to slot: in each the live policy's choice, stored energy carried on as its mean.
+ */
 static int roll_forward(const struct gr_engine *engine, struct gr_engine_plan *plan, double stored_kwh,
                         struct gr_error *error)
 {
-    size_t count = plan->paths.count;
-    double *room = malloc(3 * count * sizeof *room);
+    struct path_power *room = malloc(plan->paths.count * sizeof *room);
     plan->slots = calloc(plan->horizon.slots, sizeof *plan->slots);
     int status = room && plan->slots ? GR_OK : gr_error_set(error, GR_NO_MEMORY, "no memory for a plan");
-    struct samples samples = {room, room ? room + count : NULL, room ? room + 2 * count : NULL};
     for (size_t t = 0; status == GR_OK && t < plan->horizon.slots; t++) {
-        gather(&plan->paths, t, &samples);
-        struct gr_outlook outlook = gr_engine_outlook(engine, plan, t);
-        outlook.hours = plan->horizon.hours[t];
-        outlook.stored_kwh = stored_kwh;
-        outlook.samples = count;
-        outlook.house_kw = samples.house_kw;
-        outlook.car_kw = samples.car_kw;
-        outlook.solar_kw = samples.solar_kw;
-        outlook.weight = plan->paths.weight;
-        struct gr_choice choice;
-        status = gr_live_choose(&choice, &outlook, error);
-        if (status == GR_OK) {
-            plan->slots[t] = (struct gr_plan_slot){.start_s = plan->horizon.bounds_s[t],
-                                                   .end_s = plan->horizon.bounds_s[t + 1],
-                                                   .import_price = outlook.import_price,
-                                                   .export_price = outlook.export_price,
-                                                   .expected_price = plan->horizon.expected[t]};
-            fill_slot(&plan->slots[t], &outlook, &choice);
-            stored_kwh = plan->slots[t].stored_kwh;
-            plan->cost += plan->slots[t].cost;
-        }
+        status = fill_next_slot(engine, plan, t, room, stored_kwh, error);
+        /* a weighted mean may round to a hair beyond full */
+        stored_kwh = fmin(fmax(plan->slots[t].stored_kwh, 0), engine->config.site.battery.capacity_kwh);
+        plan->cost += plan->slots[t].cost;
     }
     free(room);
     return status;
