@@ -153,6 +153,12 @@ const struct gr_key gr_safety_keys[] = {
      .standard = 120,
      .guesses = time_in_s,
      .about = "after a fault all must be well for this long before commands resume"},
+    {.name = "trust_clock",
+     .kind = GR_KEY_BOOLEAN,
+     .offset = SAFETY(trust_clock),
+     .standard = 0,
+     .about = "true: command although the system does not say that its clock is synchronised, for a machine "
+              "whose clock is kept right by other means"},
     {.name = NULL}};
 
 #define OUTPUTS(member) offsetof(struct gr_outputs, member)

@@ -19,11 +19,11 @@ static bool is_synchronised(void)
     return status == -1 || (state.status & STA_UNSYNC) == 0;
 }
 
-struct gr_moment gr_clock_read(bool trust)
+struct gr_moment gr_clock_read(void)
 {
     return (struct gr_moment){.utc_s = read_ms(CLOCK_REALTIME) / 1000,
                               .mono_ms = read_ms(CLOCK_BOOTTIME),
-                              .synchronised = trust || is_synchronised()};
+                              .synchronised = is_synchronised()};
 }
 
 int64_t gr_clock_mono_ms(void)

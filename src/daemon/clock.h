@@ -7,8 +7,8 @@
 #include <stddef.h>
 
 /* The system's clocks, read together. Ages run on the boot-time clock, so that a suspended machine's readings
- * grow old too. `trust` skips the question whether the kernel holds its clock synchronised. */
-struct gr_moment gr_clock_read(bool trust);
+ * grow old too. */
+struct gr_moment gr_clock_read(void);
 
 /* The monotonic clock in ms, for network time-outs. */
 int64_t gr_clock_mono_ms(void);

@@ -153,7 +153,7 @@ static void open_store(struct daemon *daemon)
         return;
     }
     (void)snprintf(file, sizeof file, "%s/granary.db", folder);
-    if (gr_store_open(&daemon->store, file, gr_clock_read(true).utc_s, &error) != GR_OK) {
+    if (gr_store_open(&daemon->store, file, gr_clock_read().utc_s, &error) != GR_OK) {
         daemon->store = NULL;
         gr_log(GR_LOG_ERROR, "the store cannot be opened, going on without it: %s", error.text);
     } else if (error.text[0]) {
@@ -207,7 +207,7 @@ static int create_bridge(struct daemon *daemon, struct gr_error *error)
     }
     int status = gr_device_create(&daemon->device, &daemon->config->outputs, daemon->config->engine.site.name,
                                   daemon->config->engine.safety.commanding,
-                                  (uint64_t)gr_clock_read(true).utc_s, error);
+                                  (uint64_t)gr_clock_read().utc_s, error);
     if (status != GR_OK) {
         return status;
     }
@@ -220,7 +220,7 @@ static int start(struct daemon *daemon)
 {
     struct gr_error error = {""};
     daemon->signals = open_signals();
-    daemon->now = gr_clock_read(daemon->config->trust_clock);
+    daemon->now = gr_clock_read();
     daemon->timed = daemon->clock_topic == NULL;
     (void)snprintf(daemon->seen_topic, sizeof daemon->seen_topic, "%s/seen",
                    daemon->clock_topic ? daemon->clock_topic : "");
@@ -480,7 +480,7 @@ static void loop_once(struct daemon *daemon)
         gr_log(GR_LOG_ERROR, "%s", error.text);
     }
     if (!daemon->clock_topic) {
-        daemon->now = gr_clock_read(daemon->config->trust_clock);
+        daemon->now = gr_clock_read();
     }
     take_signals(daemon);
     if (daemon->stop) {

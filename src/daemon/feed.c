@@ -1,6 +1,7 @@
 #include "daemon/feed.h"
 
 #include "daemon/log.h"
+#include "granary/civil.h"
 
 #include <errno.h>
 #include <inttypes.h>
@@ -259,7 +260,7 @@ static char *read_whole(const char *path, size_t *length, struct gr_error *error
     }
     *length = fread(bytes, 1, GR_FETCH_MOST_BYTES + 1, file);
     if (ferror(file) || *length > GR_FETCH_MOST_BYTES) {
-        (void)gr_error_set(error, GR_IO, "%s: cannot be read, or is larger than %d bytes", path,
+        (void)gr_error_set(error, GR_IO, "%s: cannot be read, or is larger than %zu bytes", path,
                            GR_FETCH_MOST_BYTES);
         free(bytes);
         bytes = NULL;

@@ -301,7 +301,7 @@ static void print_json(const struct work *work, const struct call *call, const s
 
 int gr_tool_plan(int argc, char **argv)
 {
-    struct call call = {.percent = NAN, .now = gr_clock_read(true)};
+    struct call call = {.percent = NAN, .now = gr_clock_read()};
     struct work work = {0};
     int status = parse_arguments(&call, argc, argv);
     if (status >= 0) {
