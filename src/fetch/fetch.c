@@ -5,7 +5,7 @@
 
 struct gr_fetch {
     CURLM *multi;
-    struct gr_fetch_limits limits;
+    struct gr_fetch_tuning tuning;
     struct gr_transfer *running, *done; /* done: in the order in which they ended */
 };
 
@@ -26,7 +26,7 @@ int gr_fetch_create(struct gr_fetch **out, struct gr_error *error)
         free(fetch);
         return gr_error_set(error, GR_IO, "libcurl cannot be initialised");
     }
-    fetch->limits = (struct gr_fetch_limits){
+    fetch->tuning = (struct gr_fetch_tuning){
         .total_ms = 30000, .connect_ms = 10000, .least_bytes_per_s = 50, .slow_for_s = 15};
     fetch->multi = curl_multi_init();
     if (!fetch->multi) {
@@ -37,9 +37,9 @@ int gr_fetch_create(struct gr_fetch **out, struct gr_error *error)
     return GR_OK;
 }
 
-void gr_fetch_set_limits(struct gr_fetch *fetch, const struct gr_fetch_limits *limits)
+void gr_fetch_tune(struct gr_fetch *fetch, const struct gr_fetch_tuning *tuning)
 {
-    fetch->limits = *limits;
+    fetch->tuning = *tuning;
 }
 
 static void free_list(struct gr_transfer *list)
@@ -81,7 +81,7 @@ int gr_fetch_start(struct gr_fetch *fetch, int id, const struct gr_fetch_request
     if (has_id(fetch->running, id) || has_id(fetch->done, id)) {
         return gr_error_set(error, GR_INVALID, "transfer %d is still under way", id);
     }
-    int result = gr_transfer_create(&transfer, id, request, &fetch->limits, error);
+    int result = gr_transfer_create(&transfer, id, request, &fetch->tuning, error);
     if (result != GR_OK) {
         return result;
     }

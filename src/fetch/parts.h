@@ -28,13 +28,15 @@ int gr_slist_append(struct curl_slist **list, const char *line);
 /* True for a text that may stand as a header's value. */
 bool gr_header_value_ok(const char *value, size_t length);
 
-struct gr_fetch_limits {
+struct gr_fetch_tuning {
     long total_ms, connect_ms;
     long least_bytes_per_s, slow_for_s; /* slower than this for so long ends the transfer */
+    const char *ca_file;                /* NULL: the authorities that the system trusts */
 };
 
-/* For tests that cannot wait 30 s; holds for transfers started from now on. */
-void gr_fetch_set_limits(struct gr_fetch *fetch, const struct gr_fetch_limits *limits);
+/* For tests that cannot wait 30 s or have an authority of their own; holds for transfers started from now on.
+ */
+void gr_fetch_tune(struct gr_fetch *fetch, const struct gr_fetch_tuning *tuning);
 
 /* One transfer with all its redirects. They are followed here, not by curl: curl 7.88 sends custom headers on
  * to whatever host a redirect names (only Authorization and Cookie stay behind). */
@@ -43,7 +45,7 @@ struct gr_transfer {
     CURL *easy;
     struct gr_address home, here;            /* as asked; of this hop */
     struct curl_slist *validators, *headers; /* headers: for home only, validators included */
-    struct gr_fetch_limits limits;
+    struct gr_fetch_tuning tuning;
     bool at_home; /* no redirect has left home's origin so far */
     int hops;
     curl_off_t spent_us; /* by the hops before this one */
@@ -55,7 +57,7 @@ struct gr_transfer {
 };
 
 int gr_transfer_create(struct gr_transfer **out, int id, const struct gr_fetch_request *request,
-                       const struct gr_fetch_limits *limits, struct gr_error *error);
+                       const struct gr_fetch_tuning *tuning, struct gr_error *error);
 void gr_transfer_free(struct gr_transfer *transfer);
 
 /* What curl reported for this hop: true where the transfer is to be added again for the next hop, false where

@@ -45,12 +45,12 @@ static bool set_address(struct gr_transfer *transfer)
 static bool set_limits(struct gr_transfer *transfer)
 {
     CURL *easy = transfer->easy;
-    long left_ms = transfer->limits.total_ms - (long)(transfer->spent_us / 1000);
+    long left_ms = transfer->tuning.total_ms - (long)(transfer->spent_us / 1000);
     /* To curl 0 ms would mean no limit at all. */
     return curl_easy_setopt(easy, CURLOPT_TIMEOUT_MS, left_ms > 1 ? left_ms : 1L) == CURLE_OK &&
-           curl_easy_setopt(easy, CURLOPT_CONNECTTIMEOUT_MS, transfer->limits.connect_ms) == CURLE_OK &&
-           curl_easy_setopt(easy, CURLOPT_LOW_SPEED_LIMIT, transfer->limits.least_bytes_per_s) == CURLE_OK &&
-           curl_easy_setopt(easy, CURLOPT_LOW_SPEED_TIME, transfer->limits.slow_for_s) == CURLE_OK &&
+           curl_easy_setopt(easy, CURLOPT_CONNECTTIMEOUT_MS, transfer->tuning.connect_ms) == CURLE_OK &&
+           curl_easy_setopt(easy, CURLOPT_LOW_SPEED_LIMIT, transfer->tuning.least_bytes_per_s) == CURLE_OK &&
+           curl_easy_setopt(easy, CURLOPT_LOW_SPEED_TIME, transfer->tuning.slow_for_s) == CURLE_OK &&
            curl_easy_setopt(easy, CURLOPT_MAXFILESIZE_LARGE, (curl_off_t)GR_FETCH_MOST_BYTES) == CURLE_OK;
 }
 
@@ -61,11 +61,18 @@ static bool set_manners(struct gr_transfer *transfer)
     return curl_easy_setopt(easy, CURLOPT_NOSIGNAL, 1L) == CURLE_OK &&
            curl_easy_setopt(easy, CURLOPT_QUICK_EXIT, 1L) == CURLE_OK &&
            curl_easy_setopt(easy, CURLOPT_FOLLOWLOCATION, 0L) == CURLE_OK &&
-           curl_easy_setopt(easy, CURLOPT_SSL_VERIFYPEER, 1L) == CURLE_OK &&
-           curl_easy_setopt(easy, CURLOPT_SSL_VERIFYHOST, 2L) == CURLE_OK &&
-           curl_easy_setopt(easy, CURLOPT_SSLVERSION, (long)CURL_SSLVERSION_TLSv1_2) == CURLE_OK &&
            curl_easy_setopt(easy, CURLOPT_USERAGENT, "granary/" GRANARY_VERSION) == CURLE_OK &&
            curl_easy_setopt(easy, CURLOPT_ACCEPT_ENCODING, "gzip, deflate") == CURLE_OK;
+}
+
+static bool set_trust(struct gr_transfer *transfer)
+{
+    CURL *easy = transfer->easy;
+    const char *ca_file = transfer->tuning.ca_file;
+    return curl_easy_setopt(easy, CURLOPT_SSL_VERIFYPEER, 1L) == CURLE_OK &&
+           curl_easy_setopt(easy, CURLOPT_SSL_VERIFYHOST, 2L) == CURLE_OK &&
+           curl_easy_setopt(easy, CURLOPT_SSLVERSION, (long)CURL_SSLVERSION_TLSv1_2) == CURLE_OK &&
+           (!ca_file || curl_easy_setopt(easy, CURLOPT_CAINFO, ca_file) == CURLE_OK);
 }
 
 static bool set_hooks(struct gr_transfer *transfer)
@@ -82,7 +89,8 @@ static bool prepare_hop(struct gr_transfer *transfer)
     curl_easy_reset(transfer->easy);
     transfer->length = 0;
     transfer->curl_text[0] = '\0';
-    return set_address(transfer) && set_limits(transfer) && set_manners(transfer) && set_hooks(transfer);
+    return set_address(transfer) && set_limits(transfer) && set_manners(transfer) && set_trust(transfer) &&
+           set_hooks(transfer);
 }
 
 /* A validator that cannot stand in a header is left out: the request then merely costs a whole body. */
@@ -119,14 +127,14 @@ static int copy_request(struct gr_transfer *transfer, const struct gr_fetch_requ
 }
 
 int gr_transfer_create(struct gr_transfer **out, int id, const struct gr_fetch_request *request,
-                       const struct gr_fetch_limits *limits, struct gr_error *error)
+                       const struct gr_fetch_tuning *tuning, struct gr_error *error)
 {
     struct gr_transfer *transfer = calloc(1, sizeof *transfer);
     if (!transfer) {
         return gr_error_set(error, GR_NO_MEMORY, "out of memory for a transfer");
     }
     transfer->result.id = id;
-    transfer->limits = *limits;
+    transfer->tuning = *tuning;
     transfer->at_home = true;
     transfer->easy = curl_easy_init();
     int result = transfer->easy ? copy_request(transfer, request, error)

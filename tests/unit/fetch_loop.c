@@ -5,11 +5,11 @@
 
 static void a_redirect_from_https_to_http_is_refused(void **state)
 {
-    static const struct gr_fetch_limits limits = {1000, 1000, 1, 1};
+    static const struct gr_fetch_tuning tuning = {1000, 1000, 1, 1, NULL};
     struct gr_transfer *transfer = NULL;
     struct gr_fetch_request request = {.url = "https://rates.example/day"};
     (void)state;
-    assert_int_equal(gr_transfer_create(&transfer, 1, &request, &limits, NULL), GR_OK);
+    assert_int_equal(gr_transfer_create(&transfer, 1, &request, &tuning, NULL), GR_OK);
     assert_non_null(gr_transfer_move_to(transfer, "http://rates.example/day"));
     assert_string_equal(transfer->here.url, "https://rates.example/day");
     assert_null(gr_transfer_move_to(transfer, "https://rates.example/other"));
@@ -75,17 +75,17 @@ static void a_slow_drip_and_a_stall_are_given_up(void **state)
 {
     static const struct {
         const char *path;
-        struct gr_fetch_limits limits;
+        struct gr_fetch_tuning tuning;
         const char *text;
-    } rows[] = {{"/drip", {20000, 1000, 1000, 1}, "too slow"},
-                {"/stall", {20000, 1000, 1000, 1}, "too slow"},
-                {"/drip", {300, 1000, 1, 20}, "timed out"},
-                {"/stall", {300, 1000, 1, 20}, "timed out"},
-                {"/away/stall", {300, 1000, 1, 20}, "timed out"}};
+    } rows[] = {{"/drip", {20000, 1000, 1000, 1, NULL}, "too slow"},
+                {"/stall", {20000, 1000, 1000, 1, NULL}, "too slow"},
+                {"/drip", {300, 1000, 1, 20, NULL}, "timed out"},
+                {"/stall", {300, 1000, 1, 20, NULL}, "timed out"},
+                {"/away/stall", {300, 1000, 1, 20, NULL}, "timed out"}};
     struct fixture *fixture = *state;
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
         double begun = seconds();
-        gr_fetch_set_limits(fixture->fetch, &rows[i].limits);
+        gr_fetch_tune(fixture->fetch, &rows[i].tuning);
         struct gr_fetch_result result = get(fixture, rows[i].path, NULL);
         if (result.outcome != GR_FETCH_FAILED || !strstr(result.text, rows[i].text) ||
             seconds() - begun > 10) {
