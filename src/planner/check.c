@@ -73,7 +73,7 @@ static int check_arrays(const struct gr_problem *problem, struct gr_error *error
         struct range range;
         const double *values;
     } arrays[] = {
-        {{"hours", " h", LEAST / 1e3, 1e5}, problem->hours},
+        {{"hours", " h", 1e-15, 1e5}, problem->hours},
         {{"load_kw", " kW", 0, MOST}, problem->load_kw},
         {{"solar_kw", " kW", 0, MOST}, problem->solar_kw},
         {{"import_price", " per kWh", -MOST, MOST}, problem->import_price},

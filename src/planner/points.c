@@ -96,7 +96,7 @@ static double valley_value(const struct valley *valley, size_t q, double x)
 /* Where the line a-b, rising in height, meets the falling line c-d. */
 static struct gr_point cross(struct gr_point a, struct gr_point b, struct gr_point c, struct gr_point d)
 {
-    double left = fmax(a.x, c.x), right = fmin(b.x, d.x);
+    double left = gr_max(a.x, c.x), right = gr_min(b.x, d.x);
     double before = gr_point_line(a, b, left) - gr_point_line(c, d, left);
     double after = gr_point_line(a, b, right) - gr_point_line(c, d, right);
     double share = before < 0 && after > 0 ? before / (before - after) : 0;
@@ -209,7 +209,7 @@ int gr_points_lower(struct gr_points *out, const struct gr_points *f, const stru
     double last_difference = 0;
     out->count = 0;
     for (;;) {
-        double x = fmin(cursor_next(&first), cursor_next(&second));
+        double x = gr_min(cursor_next(&first), cursor_next(&second));
         if (!isfinite(x)) {
             break;
         }
@@ -220,7 +220,7 @@ int gr_points_lower(struct gr_points *out, const struct gr_points *f, const stru
         }
         last = (struct gr_point){x, value};
         last_difference = value - other;
-        gr_points_push(out, x, fmin(value, other));
+        gr_points_push(out, x, gr_min(value, other));
     }
     return GR_OK;
 }
@@ -242,7 +242,7 @@ int gr_points_add(struct gr_points *out, const struct gr_points *f, const struct
     struct cursor first = {f->at, f->count, 0}, second = {g->at, g->count, 0};
     out->count = 0;
     for (;;) {
-        double x = fmin(cursor_next(&first), cursor_next(&second));
+        double x = gr_min(cursor_next(&first), cursor_next(&second));
         if (!isfinite(x)) {
             return GR_OK;
         }
@@ -287,10 +287,12 @@ struct deviation {
 /* How far the chord from at[from] to at[to] leaves the points between. */
 static void note_chord(struct deviation *worst, const struct gr_point *at, size_t from, size_t to)
 {
+    struct gr_point start = at[from];
+    double slope = (at[to].value - start.value) / (at[to].x - start.x);
     for (size_t i = from + 1; i < to; i++) {
-        double over = gr_point_line(at[from], at[to], at[i].x) - at[i].value;
-        worst->over = fmax(worst->over, over);
-        worst->under = fmax(worst->under, -over);
+        double over = start.value + slope * (at[i].x - start.x) - at[i].value;
+        worst->over = gr_max(worst->over, over);
+        worst->under = gr_max(worst->under, -over);
     }
 }
 
@@ -318,8 +320,8 @@ static size_t thin(struct gr_point *out, const struct gr_point *at, size_t count
             i = from + 1;
             continue;
         }
-        low = fmax(low, (rise - tolerance) * share);
-        high = fmin(high, (rise + tolerance) * share);
+        low = gr_max(low, (rise - tolerance) * share);
+        high = gr_min(high, (rise + tolerance) * share);
         to = i++;
     }
     if (to > from) {
@@ -335,7 +337,7 @@ size_t gr_points_prune(struct gr_point *out, struct gr_points *in, const struct 
     struct gr_point *at = in->at;
     double near_end = 0;
     while (in->count > 2 && at[in->count - 1].x - at[in->count - 2].x < rule->gap) {
-        near_end = fmax(near_end, fabs(at[in->count - 2].value - at[in->count - 1].value));
+        near_end = gr_max(near_end, fabs(at[in->count - 2].value - at[in->count - 1].value));
         at[in->count - 2] = at[in->count - 1];
         in->count--;
     }

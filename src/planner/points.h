@@ -29,6 +29,17 @@ static inline void gr_points_push(struct gr_points *points, double x, double val
     points->count++;
 }
 
+/* For finite numbers, without the library's care for those that are none: it shows in the inner loops. */
+static inline double gr_max(double a, double b)
+{
+    return a > b ? a : b;
+}
+
+static inline double gr_min(double a, double b)
+{
+    return a < b ? a : b;
+}
+
 /* Value at x on the line through a and b; a's where b lies straight above it. */
 static inline double gr_point_line(struct gr_point a, struct gr_point b, double x)
 {

@@ -8,10 +8,10 @@ double gr_meter_cost(const struct gr_meter *meter, double grid_kw)
 {
     if (grid_kw >= 0) {
         return meter->import_price * grid_kw +
-               meter->penalty_per_kwh * fmax(0, grid_kw - meter->import_limit_kw);
+               meter->penalty_per_kwh * gr_max(0, grid_kw - meter->import_limit_kw);
     }
     return meter->export_price * grid_kw +
-           meter->penalty_per_kwh * fmax(0, -grid_kw - meter->export_limit_kw);
+           meter->penalty_per_kwh * gr_max(0, -grid_kw - meter->export_limit_kw);
 }
 
 double gr_meter_curtail(const struct gr_meter *meter, double grid_kw, double solar_kw)
@@ -53,16 +53,16 @@ double gr_slot_cost(const struct gr_slot *slot, double battery_kw, double *curta
         *curtail_kw = held_kw;
     }
     return slot->hours * (gr_meter_cost(&slot->meter, grid_kw + held_kw) +
-                          slot->battery.wear_per_kwh * fmax(0, -battery_kw));
+                          slot->battery.wear_per_kwh * gr_max(0, -battery_kw));
 }
 
 double gr_slot_power_kw(const struct gr_slot *slot, double change_kwh)
 {
     const struct gr_battery *battery = &slot->battery;
     if (change_kwh >= 0) {
-        return fmin(battery->charge_kw, change_kwh / (slot->hours * battery->charge_efficiency));
+        return gr_min(battery->charge_kw, change_kwh / (slot->hours * battery->charge_efficiency));
     }
-    return fmax(-battery->discharge_kw, change_kwh * battery->discharge_efficiency / slot->hours);
+    return gr_max(-battery->discharge_kw, change_kwh * battery->discharge_efficiency / slot->hours);
 }
 
 double gr_slot_change_kwh(const struct gr_slot *slot, double battery_kw)
@@ -123,7 +123,7 @@ static int power_points(struct gr_points *out, struct gr_points *scratch, const 
 
 static void push_move(struct gr_points *moves, const struct gr_slot *slot, struct gr_point power)
 {
-    double wear = slot->battery.wear_per_kwh * fmax(0, -power.x);
+    double wear = slot->battery.wear_per_kwh * gr_max(0, -power.x);
     gr_points_push(moves, -gr_slot_change_kwh(slot, power.x), slot->hours * (power.value + wear));
 }
 

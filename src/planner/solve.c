@@ -78,7 +78,7 @@ static double choose_change(const struct gr_points *candidates, double tie)
 {
     double least = INFINITY, best_kwh = INFINITY;
     for (size_t i = 0; i < candidates->count; i++) {
-        least = fmin(least, candidates->at[i].value);
+        least = gr_min(least, candidates->at[i].value);
     }
     for (size_t i = 0; i < candidates->count; i++) {
         if (candidates->at[i].value <= least + tie && fabs(candidates->at[i].x) < fabs(best_kwh)) {
@@ -94,13 +94,13 @@ static double take_move(struct gr_plan *plan, const struct gr_slot *slot, size_t
 {
     double power_kw = gr_slot_power_kw(slot, change_kwh), held_kw;
     double cost = gr_slot_cost(slot, power_kw, &held_kw);
-    double level_kwh = fmax(0, stored_kwh + gr_slot_change_kwh(slot, power_kw));
-    double left_kwh = fmax(0, level_kwh - slot->hours * slot->battery.standing_loss_kw);
-    plan->charge_kw[t] = fmax(0, power_kw);
-    plan->discharge_kw[t] = fmax(0, -power_kw);
+    double level_kwh = gr_max(0, stored_kwh + gr_slot_change_kwh(slot, power_kw));
+    double left_kwh = gr_max(0, level_kwh - slot->hours * slot->battery.standing_loss_kw);
+    plan->charge_kw[t] = gr_max(0, power_kw);
+    plan->discharge_kw[t] = gr_max(0, -power_kw);
     plan->curtail_kw[t] = held_kw;
     plan->grid_kw[t] = slot->load_kw - slot->solar_kw + power_kw + held_kw;
-    plan->stored_kwh[t] = fmin(slot->battery.capacity_kwh, left_kwh);
+    plan->stored_kwh[t] = gr_min(slot->battery.capacity_kwh, left_kwh);
     return cost;
 }
 
@@ -132,7 +132,7 @@ static int pass_forward(struct gr_planner *planner, const struct gr_problem *pro
         double change_kwh = choose_change(&planner->best, planner->rule.tolerance);
         double cost = take_move(plan, &slot, t, stored_kwh, change_kwh);
         stored_kwh = plan->stored_kwh[t];
-        cost += problem->penalty_per_kwh * fmax(0, problem->floor_kwh[t] - stored_kwh);
+        cost += problem->penalty_per_kwh * gr_max(0, problem->floor_kwh[t] - stored_kwh);
         plan->cost += cost;
         size += fabs(cost);
         plan->marginal_value_per_kwh[t] = marginal_value(planner, t + 1, stored_kwh);
@@ -145,7 +145,7 @@ static int pass_forward(struct gr_planner *planner, const struct gr_problem *pro
                       gr_points_value(gr_work_points(planner, 0), planner->kept[0].count, problem->start_kwh);
     double rounding = 4 * DBL_EPSILON * (size + fabs(left) + fabs(promised)) * sqrt((double)problem->slots);
     plan->error_up = rounding;
-    plan->error_down = fmax(0, plan->cost - promised) + planner->over + rounding;
+    plan->error_down = gr_max(0, plan->cost - promised) + planner->over + rounding;
     plan->most_points = planner->most_points;
     return GR_OK;
 }

@@ -33,9 +33,9 @@ void gr_planner_free(struct gr_planner *planner)
  * it is set high above any price so as never to be paid. */
 static double worth_per_kwh(const struct gr_problem *problem)
 {
-    double worth = fmax(problem->battery.wear_per_kwh, 0.01 * problem->penalty_per_kwh);
+    double worth = gr_max(problem->battery.wear_per_kwh, 0.01 * problem->penalty_per_kwh);
     for (size_t t = 0; t < problem->slots; t++) {
-        worth = fmax(worth, fmax(fabs(problem->import_price[t]), fabs(problem->export_price[t])));
+        worth = gr_max(worth, gr_max(fabs(problem->import_price[t]), fabs(problem->export_price[t])));
     }
     return worth;
 }
@@ -162,7 +162,7 @@ static size_t chain_end(struct gr_planner *planner, size_t first)
         }
         double next_slope = (at[i + 1].value - at[i].value) / next_length;
         if (next_slope < slope) {
-            double dent = (slope - next_slope) * fmin(length, next_length);
+            double dent = (slope - next_slope) * gr_min(length, next_length);
             if (dent > 1e-3 * planner->rule.tolerance) {
                 break;
             }

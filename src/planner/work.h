@@ -10,7 +10,7 @@
 #include <stddef.h>
 
 /* More points than any usual problem needs; only functions made to grow by every slot are thinned further. */
-#define GR_MOST_POINTS 500
+#define GR_MOST_POINTS 1000
 
 /* A sum of up to 2^levels functions. */
 #define GR_SUM_LEVELS 32

@@ -1,0 +1,258 @@
+/* `granary solve`: what it reads, prints and refuses. */
+#include "tool/problem_json.h"
+#include "tool/tool.h"
+
+#include <jansson.h>
+
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#include <cmocka.h>
+
+#define BATTERY                                                                                              \
+    "\"battery\": {\"capacity_kwh\": 10, \"floor_kwh\": [0, 0], \"start_kwh\": 0, \"charge_kw\": 5, "        \
+    "\"discharge_kw\": 5, \"charge_efficiency\": 1, \"discharge_efficiency\": 1, \"standing_loss_kw\": 0, "  \
+    "\"wear_per_kwh\": 0}"
+#define GRID "\"grid\": {\"import_limit_kw\": 20, \"export_limit_kw\": 20, \"curtailable\": false}"
+#define END "\"end_value_per_kwh\": 0"
+#define ARRAYS_BUT_LOAD                                                                                      \
+    "\"hours\": [1, 1], \"solar_kw\": [0, 0], \"import_price\": [0.1, 0.3], \"export_price\": [0, 0]"
+#define ARRAYS ARRAYS_BUT_LOAD ", \"load_kw\": [0, 4]"
+
+static const char good[] = "{" ARRAYS ", " BATTERY ", " GRID ", " END "}";
+
+static int read_text(struct gr_problem_file *out, const char *text, struct gr_error *error)
+{
+    FILE *stream = tmpfile();
+    assert_non_null(stream);
+    assert_true(fputs(text, stream) >= 0);
+    rewind(stream);
+    int rc = gr_problem_read(out, stream, "p.json", error);
+    (void)fclose(stream);
+    return rc;
+}
+
+static void a_good_file_is_read_as_written(void **state)
+{
+    (void)state;
+    struct gr_problem_file file;
+    struct gr_error error = {""};
+    assert_int_equal(read_text(&file, good, &error), GR_OK);
+    assert_int_equal(file.problem.slots, 2);
+    assert_true(file.problem.load_kw[1] == 4 && file.problem.import_price[0] == 0.1);
+    assert_true(file.problem.battery.discharge_kw == 5 && file.problem.export_limit_kw == 20);
+    assert_true(file.problem.penalty_per_kwh == 10);
+    assert_false(file.has_optimum);
+    gr_problem_file_free(&file);
+    gr_problem_file_free(&file);
+}
+
+static void end_points_and_an_optimum_are_read_and_other_members_are_left_alone(void **state)
+{
+    (void)state;
+    struct gr_problem_file file;
+    struct gr_error error = {""};
+    assert_int_equal(read_text(&file,
+                               "{" ARRAYS ", " BATTERY ", " GRID
+                               ", \"end_value_points\": [[0, 0], [4, 1], [10, 1.5]], \"penalty_per_kwh\": 3, "
+                               "\"optimum_cost\": -2, \"remark\": {\"by\": [null]}}",
+                               &error),
+                     GR_OK);
+    assert_int_equal(file.problem.end_points, 3);
+    assert_true(file.problem.end_kwh[1] == 4 && file.problem.end_value[2] == 1.5);
+    assert_true(file.problem.penalty_per_kwh == 3 && file.has_optimum && file.optimum_cost == -2);
+    gr_problem_file_free(&file);
+}
+
+static void a_bad_file_is_refused_with_file_member_slot_finding_and_range(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *text, *message;
+    } rows[] = {
+        {"", "p.json: line 1, column 0: '[' or '{' expected near end of file, allowed is JSON"},
+        {"{\"hours\": [1, 1}", "p.json: line 1, column 16: ']' expected near '}', allowed is JSON"},
+        {"{\"hours\": [1], \"hours\": [2]}", "p.json: line 1, column 22: duplicate object key"},
+        {"[1, 2]", "p.json: the whole: found [1,2], allowed is an object"},
+        {"{}", "p.json: hours: found nothing, allowed is an array with one number per slot"},
+        {"{\"hours\": []}", "p.json: hours: found [], allowed is an array with one number per slot"},
+        {"{\"hours\": 24}", "p.json: hours: found 24, allowed is an array with one number per slot"},
+        {"{" ARRAYS ", \"battery\": 5, " GRID ", " END "}", "p.json: battery: found 5, allowed is an object"},
+        {"{" ARRAYS ", " BATTERY ", " END "}", "p.json: grid: found nothing, allowed is an object"},
+        {"{" ARRAYS_BUT_LOAD ", " BATTERY ", " GRID ", " END "}",
+         "p.json: load_kw: found nothing, allowed is an array"},
+        {"{" ARRAYS_BUT_LOAD ", \"load_kw\": [1], " BATTERY ", " GRID ", " END "}",
+         "p.json: load_kw: found 1 entries, allowed is one per slot, 2"},
+        {"{" ARRAYS_BUT_LOAD ", \"load_kw\": [1, \"much\"], " BATTERY ", " GRID ", " END "}",
+         "p.json: load_kw, slot 1: found \"much\", allowed is a number"},
+        {"{" ARRAYS_BUT_LOAD ", \"load_kw\": [1, null], " BATTERY ", " GRID ", " END "}",
+         "p.json: load_kw, slot 1: found null, allowed is a number"},
+        {"{" ARRAYS_BUT_LOAD ", \"load_kw\": [1, -2], " BATTERY ", " GRID ", " END "}",
+         "p.json: load_kw, slot 1: found -2 kW, allowed is 0 to 1e+09"},
+        {"{" ARRAYS_BUT_LOAD ", \"load_kw\": [1, 1e300], " BATTERY ", " GRID ", " END "}",
+         "p.json: load_kw, slot 1: found 1e+300 kW, allowed is 0 to 1e+09"},
+        {"{" ARRAYS ", \"battery\": {\"floor_kwh\": [0, 0]}, " GRID ", " END "}",
+         "p.json: battery.capacity_kwh: found nothing, allowed is a number"},
+        {"{" ARRAYS ", " BATTERY ", \"grid\": {\"import_limit_kw\": 20, \"export_limit_kw\": 20}, " END "}",
+         "p.json: grid.curtailable: found nothing, allowed is true or false"},
+        {"{" ARRAYS ", " BATTERY ", \"grid\": {\"import_limit_kw\": \"20\", \"export_limit_kw\": 20}, " END
+         "}",
+         "p.json: grid.import_limit_kw: found \"20\", allowed is a number"},
+        {"{" ARRAYS ", " BATTERY ", " GRID ", " END ", \"penalty_per_kwh\": []}",
+         "p.json: penalty_per_kwh: found [], allowed is a number"},
+        {"{" ARRAYS ", " BATTERY ", " GRID "}",
+         "p.json: end_value_per_kwh: found nothing, allowed is a number"},
+        {"{" ARRAYS ", " BATTERY ", " GRID ", " END ", \"end_value_points\": []}",
+         "p.json: end_value_per_kwh: found 0, allowed is nothing where end_value_points is given"},
+        {"{" ARRAYS ", " BATTERY ", " GRID ", \"end_value_points\": [[0, 0], [1]]}",
+         "p.json: end_value_points, point 1: found [1], allowed is [kWh, value]"},
+        {"{" ARRAYS ", " BATTERY ", " GRID ", \"end_value_points\": [[0, 0], [0, 1]]}",
+         "p.json: end_value_points, point 1: found 0 kWh after 0 kWh, allowed is only to rise"},
+        {"{" ARRAYS ", " BATTERY ", " GRID ", \"end_value_points\": {}}",
+         "p.json: end_value_points: found {}, allowed is an array of points [kWh, value]"},
+        {"{\"hours\": {\"a\": \"0123456789012345678901234567890123456789\"}}",
+         "p.json: hours: found {\"a\":\"0123456789012345678901234567890123..., allowed is an array"},
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        struct gr_problem_file file;
+        struct gr_error error = {""};
+        assert_int_equal(read_text(&file, rows[i].text, &error), GR_INVALID);
+        assert_null(file.block);
+        if (strncmp(error.text, rows[i].message, strlen(rows[i].message)) != 0 || strchr(error.text, '\n')) {
+            fail_msg("row %zu: found \"%s\", expected \"%s\"", i, error.text, rows[i].message);
+        }
+    }
+}
+
+/* ---- the subcommand, with its streams caught ---- */
+
+struct run {
+    int status;
+    char out[4096], err[1024];
+};
+
+static void read_back(FILE *stream, char *into, size_t size)
+{
+    rewind(stream);
+    into[fread(into, 1, size - 1, stream)] = '\0';
+    (void)fclose(stream);
+}
+
+static struct run run_solve(int argc, char **argv)
+{
+    struct run run = {0};
+    FILE *out = tmpfile(), *err = tmpfile();
+    assert_true(out && err);
+    (void)fflush(stdout);
+    (void)fflush(stderr);
+    int kept_out = dup(STDOUT_FILENO), kept_err = dup(STDERR_FILENO);
+    assert_true(dup2(fileno(out), STDOUT_FILENO) >= 0 && dup2(fileno(err), STDERR_FILENO) >= 0);
+    run.status = gr_tool_solve(argc, argv);
+    (void)fflush(stdout);
+    (void)fflush(stderr);
+    assert_true(dup2(kept_out, STDOUT_FILENO) >= 0 && dup2(kept_err, STDERR_FILENO) >= 0);
+    (void)close(kept_out);
+    (void)close(kept_err);
+    read_back(out, run.out, sizeof run.out);
+    read_back(err, run.err, sizeof run.err);
+    return run;
+}
+
+static struct run run_on_text(const char *text)
+{
+    char path[] = "/tmp/granary-solve-XXXXXX";
+    int file = mkstemp(path);
+    assert_true(file >= 0);
+    assert_int_equal(write(file, text, strlen(text)), (ssize_t)strlen(text));
+    (void)close(file);
+    char *argv[] = {"solve", path, NULL};
+    struct run run = run_solve(2, argv);
+    (void)unlink(path);
+    return run;
+}
+
+static void the_plan_is_printed_as_one_json_object(void **state)
+{
+    (void)state;
+    struct run run = run_on_text(good);
+    assert_int_equal(run.status, 0);
+    assert_string_equal(run.err, "");
+    json_t *root = json_loads(run.out, JSON_REJECT_DUPLICATES, NULL);
+    assert_true(json_is_object(root));
+    assert_true(fabs(json_real_value(json_object_get(root, "cost")) - 0.4) < 1e-12);
+    static const struct {
+        const char *name;
+        double first, second;
+    } arrays[] = {{"charge_kw", 4, 0}, {"discharge_kw", 0, 4}, {"curtail_kw", 0, 0},
+                  {"grid_kw", 4, 0},   {"stored_kwh", 4, 0},   {"marginal_value_per_kwh", 0, 0}};
+    for (size_t i = 0; i < sizeof arrays / sizeof *arrays; i++) {
+        const json_t *array = json_object_get(root, arrays[i].name);
+        assert_int_equal(json_array_size(array), 2);
+        assert_true(fabs(json_real_value(json_array_get(array, 0)) - arrays[i].first) < 1e-12);
+        assert_true(fabs(json_real_value(json_array_get(array, 1)) - arrays[i].second) < 1e-12);
+    }
+    assert_true(json_is_real(json_object_get(root, "error_up")) &&
+                json_is_real(json_object_get(root, "error_down")));
+    json_decref(root);
+}
+
+static void a_bad_file_ends_in_one_line_and_status_2(void **state)
+{
+    (void)state;
+    struct run run = run_on_text("{\"hours\": [0.5, -1]}");
+    assert_int_equal(run.status, 2);
+    assert_string_equal(run.out, "");
+    assert_ptr_equal(strchr(run.err, '\n'), run.err + strlen(run.err) - 1);
+    char *missing[] = {"solve", "/tmp/there/is/no/such/problem.json", NULL};
+    run = run_solve(2, missing);
+    assert_int_equal(run.status, 2);
+    assert_string_equal(
+        run.err, "granary solve: /tmp/there/is/no/such/problem.json: cannot be opened: No such file or "
+                 "directory\n");
+}
+
+static void a_folder_is_not_a_problem(void **state)
+{
+    (void)state;
+    char *folder[] = {"solve", "/tmp", NULL};
+    struct run run = run_solve(2, folder);
+    assert_int_equal(run.status, 2);
+    assert_ptr_equal(strchr(run.err, '\n'), run.err + strlen(run.err) - 1);
+}
+
+static void help_is_given_when_asked_for_and_a_wrong_call_is_refused(void **state)
+{
+    (void)state;
+    char *help[] = {"solve", "--help", NULL}, *option[] = {"solve", "--fast", NULL},
+         *nothing[] = {"solve", NULL};
+    struct run run = run_solve(2, help);
+    assert_int_equal(run.status, 0);
+    assert_non_null(strstr(run.out, "Usage: granary solve FILE.json"));
+    run = run_solve(2, option);
+    assert_int_equal(run.status, 2);
+    assert_non_null(strstr(run.err, "--help"));
+    run = run_solve(1, nothing);
+    assert_int_equal(run.status, 2);
+    assert_string_equal(run.out, "");
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(a_good_file_is_read_as_written),
+        cmocka_unit_test(end_points_and_an_optimum_are_read_and_other_members_are_left_alone),
+        cmocka_unit_test(a_bad_file_is_refused_with_file_member_slot_finding_and_range),
+        cmocka_unit_test(the_plan_is_printed_as_one_json_object),
+        cmocka_unit_test(a_bad_file_ends_in_one_line_and_status_2),
+        cmocka_unit_test(a_folder_is_not_a_problem),
+        cmocka_unit_test(help_is_given_when_asked_for_and_a_wrong_call_is_refused),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
