@@ -342,7 +342,7 @@ size_t gr_points_prune(struct gr_point *out, struct gr_points *in, const struct 
         in->count--;
     }
     double tolerance = rule->tolerance;
-    for (;; tolerance = tolerance > 0 ? 4 * tolerance : DBL_EPSILON) {
+    for (;;) {
         struct deviation worst = {near_end, near_end};
         size_t kept = thin(out, at, in->count, tolerance, rule->gap, &worst);
         if (kept <= rule->most) {
@@ -350,5 +350,6 @@ size_t gr_points_prune(struct gr_point *out, struct gr_points *in, const struct 
             *under += worst.under;
             return kept;
         }
+        tolerance = tolerance > 0 ? 4 * tolerance : DBL_EPSILON;
     }
 }

@@ -58,7 +58,8 @@ double gr_points_value(const struct gr_point *at, size_t count, double x);
  * meet, the ridge between them is cut off at their one crossing. Linear in the points. Needs length >= 0. */
 int gr_points_widen(struct gr_points *out, const struct gr_points *in, double slope, double length);
 
-/* out = the lower of f and g, each taken as infinite outside its domain. */
+/* out = the lower of f and g, each taken as infinite outside its domain. Where one begins or ends, the other
+ * must be no higher, so that there is no jump. */
 int gr_points_lower(struct gr_points *out, const struct gr_points *f, const struct gr_points *g);
 
 /* out = f + g, each continued level outside its domain. */

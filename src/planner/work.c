@@ -19,11 +19,13 @@ void gr_planner_free(struct gr_planner *planner)
     if (!planner) {
         return;
     }
-    struct gr_points *lists[] = {&planner->store,   &planner->moves, &planner->after, &planner->work[0],
-                                 &planner->work[1], &planner->best,  &planner->other};
-    for (size_t i = 0; i < sizeof lists / sizeof *lists; i++) {
-        gr_points_free(lists[i]);
-    }
+    gr_points_free(&planner->store);
+    gr_points_free(&planner->moves);
+    gr_points_free(&planner->after);
+    gr_points_free(&planner->work[0]);
+    gr_points_free(&planner->work[1]);
+    gr_points_free(&planner->best);
+    gr_points_free(&planner->other);
     gr_sum_free(&planner->sum);
     free(planner->kept);
     free(planner);

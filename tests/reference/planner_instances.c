@@ -28,6 +28,7 @@ static void check_instance(struct totals *totals, struct gr_planner *planner, co
     if (gr_problem_read_path(&file, path, &error) ||
         gr_planner_solve(planner, &file.problem, &plan, &error)) {
         fail_msg("%s", error.text);
+        return;
     }
     assert_true(file.has_optimum);
     struct verdict verdict = judge(&file.problem, &plan);

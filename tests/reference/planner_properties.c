@@ -10,6 +10,8 @@
 
 #define PROBLEMS 300
 #define SLOTS 40
+#define PATHS ((size_t)5)
+#define PATH_SLOTS ((size_t)24)
 
 struct fixture {
     struct gr_planner *planner;
@@ -176,7 +178,7 @@ static void splitting_a_slot_changes_nothing_where_cost_is_convex_and_never_cost
             sample->export_price[t] = fmin(fabs(sample->export_price[t]), sample->import_price[t]);
             sample->problem.curtailable = true; /* else the export limit's penalty is a price below zero */
         }
-        size_t at = next_random(&fixture->random) % sample->problem.slots;
+        size_t at = (size_t)uniform(&fixture->random, 0, (double)sample->problem.slots);
         split_slot(&fixture->other, sample, at, uniform(&fixture->random, 0.1, 0.9));
         double before = cost_of(fixture, &sample->problem), after = cost_of(fixture, &fixture->other.problem);
         assert_true(after <= before + slack(before));
@@ -248,7 +250,6 @@ static void the_values_of_one_path_are_what_the_rest_of_the_problem_costs(void *
 static void the_values_of_several_paths_are_the_weighted_mean_of_the_values_of_each(void **state)
 {
     struct fixture *fixture = *state;
-    enum { PATHS = 5, PATH_SLOTS = 24 };
     static const double weight[PATHS] = {0.1, 0.3, 0.2, 0.15, 0.25};
     for (int i = 0; i < PROBLEMS / 10; i++) {
         draw_sample(&fixture->sample, &fixture->random, PATH_SLOTS);

@@ -59,7 +59,8 @@ static void the_mean_has_the_kinks_of_both_and_is_their_mean_everywhere(void **s
     const double weights[] = {0.25, 0.75};
     struct gr_value mean;
     assert_int_equal(gr_value_mean(&mean, values, weights, 2), GR_OK);
-    for (double kwh = 0; kwh <= 10; kwh += 0.125) {
+    for (int eighths = 0; eighths <= 80; eighths++) {
+        double kwh = eighths / 8.0;
         assert_near(gr_value_at(&mean, kwh),
                     0.25 * gr_value_at(&kinked, kwh) + 0.75 * gr_value_at(&straight, kwh));
     }
