@@ -157,13 +157,6 @@ int gr_sim_readings_init(struct gr_sim_readings *out, const struct gr_config *co
         if (!input->configured) {
             continue;
         }
-        if (strpbrk(input->topic, "+#")) {
-            return gr_error_set(
-                error, GR_INVALID,
-                "inputs.%s.topic: \"%s\" has a wildcard; a simulated house needs a plain topic to "
-                "publish on",
-                gr_channel_name((enum gr_channel)channel), input->topic);
-        }
         struct gr_sim_topic *topic = topic_of(out, input->topic);
         topic->channel[topic->channels++] = (enum gr_channel)channel;
     }

@@ -297,7 +297,8 @@ static int take_step(struct run *run, int64_t utc_s, int64_t step)
 
 /* ---- the run ---- */
 
-/* A daemon that is still starting gets the first moment again and again. */
+/* A daemon that is still starting gets the first moment again and again: step 1, at which the house stands
+ * still. */
 static int offer_first_moment(struct run *run, int64_t utc_s)
 {
     struct gr_house_load load;
@@ -305,8 +306,8 @@ static int offer_first_moment(struct run *run, int64_t utc_s)
     int result = publish_rates(run, utc_s);
     for (int offer = 0; offer < first_offers && !run->stop && result == GR_OK; offer++) {
         run->awaited = true;
-        result = publish_moment(run, &load, utc_s, 0);
-        if (result == GR_OK && wait_for_answer(run, 0)) {
+        result = publish_moment(run, &load, utc_s, 1);
+        if (result == GR_OK && wait_for_answer(run, 1)) {
             return GR_OK;
         }
     }
@@ -337,7 +338,7 @@ static int run_through(struct run *run, int64_t start_s)
     }
     int64_t begun_ms = real_ms();
     for (int64_t step = 1; step <= steps && result == GR_OK && !run->stop; step++) {
-        result = take_step(run, start_s + (step - 1) * run->options->step_s, step);
+        result = take_step(run, start_s + (step - 1) * run->options->step_s, step + 1);
         if (run->options->speed > 0) {
             wait_until(run, begun_ms + (int64_t)(1000.0 * (double)(step * run->options->step_s) /
                                                  run->options->speed));
