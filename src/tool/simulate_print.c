@@ -48,9 +48,9 @@ static void print_house(struct gr_sim_view *view)
 static void print_columns(struct gr_sim_view *view)
 {
     bool car = view->scene->house.car_kw > 0;
-    fprintf(view->stream, "\n       %s per kWh  power, kW (battery + charges, grid + imports)\n",
+    fprintf(view->stream, "\n       %s per kWh   power, kW (battery + charges, grid + imports)\n",
             view->config->currency);
-    fprintf(view->stream, "time   import  export  house   sun%s  battery    grid  full  command      why\n",
+    fprintf(view->stream, "time   import export  house   sun%s battery   grid full  command     why\n",
             car ? "   car" : "");
 }
 
@@ -142,7 +142,7 @@ void gr_sim_print_half_hour(struct gr_sim_view *view, const struct gr_sim_half_h
     int kind = longest_kind(half_hour);
     char command[24];
     print_day(view, local_s);
-    int used = fprintf(view->stream, "%02d:%02d  %7.4f %7.4f %6.2f %5.2f", at.hour, at.minute,
+    int used = fprintf(view->stream, "%02d:%02d  %7.3f %6.3f %6.2f %5.2f", at.hour, at.minute,
                        gr_sim_price(view->scene, GR_IMPORT, view->zone, half_hour->start_s),
                        gr_sim_price(view->scene, GR_EXPORT_DIRECTION, view->zone, half_hour->start_s),
                        sum->house_kw / seconds, (sum->solar_kw - sum->curtail_kw) / seconds);
@@ -154,7 +154,7 @@ void gr_sim_print_half_hour(struct gr_sim_view *view, const struct gr_sim_half_h
         (void)snprintf(command, sizeof command, "%s %.2f", gr_command_name((enum gr_command_kind)kind),
                        half_hour->power_kw[kind]);
     }
-    used += fprintf(view->stream, " %+8.2f %+7.2f %4.0f%%  %-12s ", tidy(sum->battery_kw / seconds),
+    used += fprintf(view->stream, " %+7.2f %+6.2f %3.0f%%  %-11s ", tidy(sum->battery_kw / seconds),
                     tidy(sum->grid_kw / seconds),
                     100 * sum->stored_kwh / view->scene->house.site.battery.capacity_kwh, command);
     print_cut(view->stream, half_hour->reason[kind], view->width - used);
