@@ -122,7 +122,7 @@ struct gr_sim_view {
     int64_t day_shown; /* local day of the last line; -1: none yet */
 };
 
-void gr_sim_print_header(struct gr_sim_view *view, int64_t from_s, double days, double speed);
+void gr_sim_print_header(struct gr_sim_view *view, const struct gr_sim_options *options, int64_t from_s);
 void gr_sim_print_half_hour(struct gr_sim_view *view, const struct gr_sim_half_hour *half_hour);
 void gr_sim_print_bills(struct gr_sim_view *view, const struct gr_sim_account *account);
 int gr_sim_print_json(struct gr_sim_view *view, const struct gr_sim_account *account);

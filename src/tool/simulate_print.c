@@ -54,25 +54,30 @@ static void print_columns(struct gr_sim_view *view)
             car ? "   car" : "");
 }
 
-void gr_sim_print_header(struct gr_sim_view *view, int64_t from_s, double days, double speed)
+static void print_run(struct gr_sim_view *view, const struct gr_sim_options *options, int64_t from_s)
 {
-    const struct gr_config *config = view->config;
     char from[GR_RFC3339_SIZE];
-    fprintf(view->stream, "Simulated house \"%s\", %g day%s from %s, ", config->engine.site.name, days,
-            days == 1 ? "" : "s",
+    fprintf(view->stream, "Simulated house \"%s\", %g day%s from %s, ", view->config->engine.site.name,
+            options->days, options->days == 1 ? "" : "s",
             gr_rfc3339_format_local(from, from_s, gr_zone_offset_s(view->zone, from_s)));
-    if (speed > 0) {
-        fprintf(view->stream, "%g times as fast as life.\n", speed);
+    if (options->speed > 0) {
+        fprintf(view->stream, "%g times as fast as life.\n", options->speed);
     } else {
         fputs("as fast as the daemon answers.\n", view->stream);
     }
+}
+
+void gr_sim_print_header(struct gr_sim_view *view, const struct gr_sim_options *options, int64_t from_s)
+{
+    const struct gr_config *config = view->config;
+    print_run(view, options, from_s);
     print_house(view);
     fprintf(view->stream,
-            "Every simulated minute the house publishes its readings, and the battery does what topic\n"
+            "Every %d simulated seconds the house publishes its readings, and the battery does what topic\n"
             "%s/5/%s/command/document says. Two more houses with the same sun and load run beside it for\n"
             "comparison: one whose battery only follows the house, and one without a battery.\n"
             "One line a half hour: means of it, and the command that was in force longest.\n",
-            config->outputs.domain, config->outputs.device);
+            options->step_s, config->outputs.domain, config->outputs.device);
     if (!config->engine.safety.commanding) {
         fputs("The configuration only observes (commanding = false): nothing will be commanded.\n",
               view->stream);

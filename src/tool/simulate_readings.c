@@ -39,7 +39,7 @@ static json_t *encode(const struct gr_sim_readings *readings, enum gr_channel ch
 {
     const struct gr_input *input = &readings->inputs[channel];
     if (input->unit == GR_UNIT_BOOLEAN) {
-        return json_boolean(value >= 0.5);
+        return json_boolean((value >= 0.5) == (input->sign > 0));
     }
     return json_real(published_number(input, value, readings->capacity_kwh));
 }

@@ -74,7 +74,9 @@ static void drain(struct run *run)
             break;
         case GR_BRIDGE_DOWN:
         case GR_BRIDGE_TAKEN_OVER:
-            fprintf(stderr, "granary simulate: the broker is gone: %s\n", event.text);
+            if (run->up) {
+                fprintf(stderr, "granary simulate: the broker is gone: %s\n", event.text);
+            }
             run->up = false;
             break;
         case GR_BRIDGE_MESSAGE:
@@ -281,8 +283,8 @@ static int take_step(struct run *run, int64_t utc_s, int64_t step)
     if (result != GR_OK) {
         return result;
     }
+    wait_a_moment(run, 0);
     run->account.answered += wait_for_answer(run, step);
-    drain(run);
     if (utc_s - run->half_hour.start_s >= 1800) {
         show_half_hour(run, utc_s);
     }
@@ -334,7 +336,7 @@ static int run_through(struct run *run, int64_t start_s)
     run->half_hour.start_s = start_s - start_s % 1800;
     int result = offer_first_moment(run, start_s);
     if (result == GR_OK && !run->options->json) {
-        gr_sim_print_header(&run->view, start_s, run->options->days, run->options->speed);
+        gr_sim_print_header(&run->view, run->options, start_s);
     }
     int64_t begun_ms = real_ms();
     for (int64_t step = 1; step <= steps && result == GR_OK && !run->stop; step++) {
