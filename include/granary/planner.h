@@ -1,12 +1,11 @@
 /* The planner: an exact dynamic programme over piecewise-linear functions of stored energy.
  *
- * Model (docs/planner.md writes it out). Slot t of length h, with charge c, discharge d (never both), solar held back w:
- *   grid     g  = load - solar + w + c - d
- *   stored   s' = max(0, s + h (eta_c c - d / eta_d) - h sigma),  0 <= s + h (...),  s' <= capacity
- *   cost        = h (import max(g,0) - export max(-g,0)) + h wear d
+ * Model (docs/planner.md writes it out). Slot t of length h, with charge c, discharge d (never both), solar
+ * held back w: grid     g  = load - solar + w + c - d stored   s' = max(0, s + h (eta_c c - d / eta_d) - h
+ * sigma),  0 <= s + h (...),  s' <= capacity cost        = h (import max(g,0) - export max(-g,0)) + h wear d
  *                 + penalty (h max(0, g - import_limit) + h max(0, -g - export_limit) + max(0, floor - s'))
- * Minimised: the sum over the slots less the value of s at the end. Prices may have any sign and export may pay more
- * than import, so value functions are continuous and piecewise linear, but not convex. */
+ * Minimised: the sum over the slots less the value of s at the end. Prices may have any sign and export may
+ * pay more than import, so value functions are continuous and piecewise linear, but not convex. */
 #ifndef GRANARY_PLANNER_H
 #define GRANARY_PLANNER_H
 
@@ -25,14 +24,15 @@ struct gr_problem {
     const double *solar_kw;     /* >= 0, available, AC side */
     const double *import_price; /* money per kWh */
     const double *export_price;
-    const double *floor_kwh;    /* wished least stored energy at the slot's end, 0 to capacity */
+    const double *floor_kwh; /* wished least stored energy at the slot's end, 0 to capacity */
     struct gr_battery battery;
-    double start_kwh;           /* 0 to capacity, may lie below the floor */
+    double start_kwh; /* 0 to capacity, may lie below the floor */
     double import_limit_kw, export_limit_kw;
-    bool curtailable;           /* whether solar may be held back */
-    double penalty_per_kwh;     /* for a kWh short of the floor and for a kWh beyond a limit */
-    size_t end_points;          /* value of what is left at the end: points, sorted by kWh, piecewise linear between, flat */
-    const double *end_kwh;      /* outside; 0 points: worth nothing */
+    bool curtailable;       /* whether solar may be held back */
+    double penalty_per_kwh; /* for a kWh short of the floor and for a kWh beyond a limit */
+    size_t end_points; /* value of what is left at the end: points, sorted by kWh, piecewise linear between,
+                          flat */
+    const double *end_kwh; /* outside; 0 points: worth nothing */
     const double *end_value;
 };
 
@@ -53,21 +53,24 @@ double gr_value_at(const struct gr_value *value, double kwh);
 double gr_value_marginal(const struct gr_value *value, double kwh);
 /* Weighted mean of functions on the same domain, exact (union of the points). The weights need not sum to 1.
  * *out is overwritten, to be freed. */
-int gr_value_mean(struct gr_value *out, const struct gr_value *const *values, const double *weights, size_t count);
+int gr_value_mean(struct gr_value *out, const struct gr_value *const *values, const double *weights,
+                  size_t count);
 
 /* Arrays of `slots` entries (stored_kwh and the marginal value at the slots' ends), owned by the plan. */
 struct gr_plan {
     size_t slots;
-    double cost;                    /* of the whole problem, penalties in, end value out */
+    double cost; /* of the whole problem, penalties in, end value out */
     double *charge_kw, *discharge_kw, *curtail_kw, *grid_kw, *stored_kwh;
     double *marginal_value_per_kwh; /* of what is stored at the slot's end */
-    double error_up, error_down;    /* bound on what pruning did: the true optimum lies in [cost - down, cost + up] */
-    size_t most_points;             /* largest value function met */
+    double error_up,
+        error_down;     /* bound on what pruning did: the true optimum lies in [cost - down, cost + up] */
+    size_t most_points; /* largest value function met */
 };
 
 void gr_plan_free(struct gr_plan *plan);
 
-/* Work space; reused from plan to plan. One planner serves one thread at a time; there is no state outside it. */
+/* Work space; reused from plan to plan. One planner serves one thread at a time; there is no state outside
+ * it. */
 struct gr_planner;
 int gr_planner_create(struct gr_planner **out);
 void gr_planner_free(struct gr_planner *planner);
@@ -88,8 +91,9 @@ struct gr_paths {
 
 void gr_paths_free(struct gr_paths *paths);
 
-/* Value functions of a plan over paths: value[t] is the mean over the paths of the cost still to come after the end of slot t
- * (value[slots-1] is minus the end value). Owned by the holder; free with gr_path_values_free. */
+/* Value functions of a plan over paths: value[t] is the mean over the paths of the cost still to come after
+ * the end of slot t (value[slots-1] is minus the end value). Owned by the holder; free with
+ * gr_path_values_free. */
 struct gr_path_values {
     size_t slots;
     struct gr_value *value;
@@ -98,52 +102,58 @@ struct gr_path_values {
 
 void gr_path_values_free(struct gr_path_values *values);
 
-/* Backward pass for every path (`problem`'s own load and solar are not read) and their mean, at the end of slots
- * 0 .. keep-1 (keep <= slots; the live policy needs one, a table of the plan needs all). */
-int gr_planner_path_values(struct gr_planner *planner, const struct gr_problem *problem, const struct gr_paths *paths,
-                           size_t keep, struct gr_path_values *out, struct gr_error *error);
+/* Backward pass for every path (`problem`'s own load and solar are not read) and their mean, at the end of
+ * slots 0 .. keep-1 (keep <= slots; the live policy needs one, a table of the plan needs all). */
+int gr_planner_path_values(struct gr_planner *planner, const struct gr_problem *problem,
+                           const struct gr_paths *paths, size_t keep, struct gr_path_values *out,
+                           struct gr_error *error);
 
 /* ---- the live policy: the best band for the slot at hand ---- */
 
-/* What may happen until the end of the slot: samples of house load and sun with weights (one sample: what is seen now). */
+/* What may happen until the end of the slot: samples of house load and sun with weights (one sample: what is
+ * seen now). */
 struct gr_outlook {
-    double hours;              /* left of the slot, > 0 */
+    double hours; /* left of the slot, > 0 */
     size_t samples;
-    const double *house_kw;    /* what the inverter's meter sees, solar not subtracted */
-    const double *car_kw;      /* load on the grid side of that meter */
+    const double *house_kw; /* what the inverter's meter sees, solar not subtracted */
+    const double *car_kw;   /* load on the grid side of that meter */
     const double *solar_kw;
-    const double *weight;      /* sum 1 */
+    const double *weight; /* sum 1 */
     double import_price, export_price;
     double stored_kwh;
-    double floor_kwh;          /* no command may discharge below; penalised as in the problem */
+    double floor_kwh;            /* no command may discharge below; penalised as in the problem */
     const struct gr_value *next; /* cost still to come at the slot's end */
-    struct gr_battery battery; /* powers already cut to what the inverter can do at present */
+    struct gr_battery battery;   /* powers already cut to what the inverter can do at present */
     double import_limit_kw, export_limit_kw;
     bool curtailable;
     double penalty_per_kwh;
-    bool may_export;           /* whether the battery may feed the grid by command */
+    double ready_for; /* money: where charging now costs no more than this above the best choice, it is
+                         preferred, at the greatest power for which that holds: what will be bought at this
+                         price anyway is better in hand. 0: no preference */
+    bool may_export;  /* whether the battery may feed the grid by command */
 };
 
 struct gr_choice {
     enum gr_command_kind kind;
-    double power_kw;                 /* for charge and export, else 0 */
-    double cost[GR_COMMAND_KINDS];   /* expected cost of the slot and all that follows, per kind at its best power; INFINITY where
-                                        the kind is not allowed */
+    double power_kw;               /* for charge and export, else 0 */
+    double cost[GR_COMMAND_KINDS]; /* expected cost of the slot and all that follows, per kind at its best
+                                      power; INFINITY where the kind is not allowed */
     double power_of[GR_COMMAND_KINDS];
     double end_kwh[GR_COMMAND_KINDS]; /* expected stored energy at the slot's end */
-    double marginal_value_per_kwh;   /* of stored energy, at the slot's end under the chosen band */
+    double marginal_value_per_kwh;    /* of stored energy, at the slot's end under the chosen band */
 };
 
-/* Chooses the band of least expected cost; near-ties (1e-9) go to the earlier of follow, store, serve, rest, charge, export. A band
- * empties no further than the floor (or what is stored, if less) and fills no further than capacity: inverters stop there. */
+/* Chooses the band of least expected cost; near-ties (1e-9) go to the earlier of follow, store, serve, rest,
+ * charge, export. A band empties no further than the floor (or what is stored, if less) and fills no further
+ * than capacity: inverters stop there. */
 int gr_live_choose(struct gr_choice *out, const struct gr_outlook *outlook, struct gr_error *error);
 
-/* What one band does to one sample over the outlook's time: mean battery and grid power, stored energy at the end and
- * the slot's own cost. Used by gr_live_choose, the plan table and the tests. */
+/* What one band does to one sample over the outlook's time: mean battery and grid power, stored energy at the
+ * end and the slot's own cost. Used by gr_live_choose, the plan table and the tests. */
 struct gr_band_result {
     double battery_kw, grid_kw, curtail_kw, stored_kwh, cost;
 };
-void gr_band_apply(struct gr_band_result *out, const struct gr_outlook *outlook, struct gr_band band, double house_kw,
-                   double car_kw, double solar_kw);
+void gr_band_apply(struct gr_band_result *out, const struct gr_outlook *outlook, struct gr_band band,
+                   double house_kw, double car_kw, double solar_kw);
 
 #endif

@@ -103,16 +103,16 @@ static double fit_power(const struct gr_engine *engine, const struct gr_seen *se
     return fmax(0, floor(fmin(power_kw, room_kw) * 100 + 1e-6) / 100);
 }
 
+/* The live policy's choice where it is allowed, else the cheapest that is. */
 static enum gr_command_kind find_best(const struct gr_choice *choice, const bool allowed[GR_COMMAND_KINDS])
 {
-    static const enum gr_command_kind order[] = {GR_FOLLOW, GR_STORE,  GR_SERVE,
-                                                 GR_REST,   GR_CHARGE, GR_EXPORT};
     enum gr_command_kind best = GR_REST;
-    double least = allowed[GR_REST] ? choice->cost[GR_REST] : INFINITY;
-    for (size_t i = 0; i < sizeof order / sizeof *order; i++) {
-        if (allowed[order[i]] && choice->cost[order[i]] < least - (best == GR_REST ? -1e-9 : 1e-9)) {
-            best = order[i];
-            least = choice->cost[best];
+    if (allowed[choice->kind]) {
+        return choice->kind;
+    }
+    for (int kind = 0; kind < GR_COMMAND_KINDS; kind++) {
+        if (allowed[kind] && choice->cost[kind] < choice->cost[best]) {
+            best = (enum gr_command_kind)kind;
         }
     }
     return best;
@@ -157,6 +157,9 @@ static void compare_with_present(const struct gr_engine *engine, const struct gr
     struct gr_band band = gr_command_band(held->kind, held->power_kw, outlook->battery.charge_kw,
                                           outlook->battery.discharge_kw);
     wish->gain = cost_of_band(outlook, band) - best_cost;
+    if (wish->kind == GR_CHARGE && held->kind != GR_CHARGE) {
+        wish->gain = fmax(wish->gain, engine->config.safety.least_gain);
+    }
     wish->forced = !allowed[held->kind] || breaks_limit(engine, seen, held->kind, held->power_kw);
     if (!wish->forced && held->kind == wish->kind && fabs(held->power_kw - wish->power_kw) < same_power_kw) {
         wish->power_kw = held->power_kw;

@@ -105,7 +105,8 @@ struct gr_wish {
     enum gr_command_kind kind;
     double power_kw;
     double target_percent;
-    double gain; /* of the wish over the command in force, money */
+    double gain; /* of the wish over the command in force, money; at least least_gain for a charge that makes
+                    ready */
     bool forced; /* the command in force may not stay */
     double import_price, export_price;
     double marginal_value_per_kwh;

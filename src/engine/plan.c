@@ -4,6 +4,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+static const double ready_for =
+    2e-4; /* money: above the planner's rounding, below what anyone would notice */
 static const double lean_half_life_s = 3600; /* how long what is seen now says something about what comes */
 
 double gr_engine_floor_kwh(const struct gr_engine_config *config)
@@ -93,6 +95,7 @@ struct gr_outlook gr_engine_outlook(const struct gr_engine *engine, const struct
                                .export_limit_kw = site->grid.export_limit_kw,
                                .curtailable = site->grid.solar_curtailable,
                                .penalty_per_kwh = plan->penalty_per_kwh,
+                               .ready_for = ready_for,
                                .may_export = engine->config.planning.may_export};
 }
 

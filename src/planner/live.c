@@ -8,6 +8,7 @@
 
 #define NEAR_TIE 1e-9       /* money */
 #define LEAST_POWER_KW 1e-3 /* below what any inverter resolves: not worth a command */
+#define READY_POWER_KW 0.3  /* below it a charge does not make ready for anything */
 
 /* Which of two equal choices comes first: the one that leaves most to the house. */
 static const enum gr_command_kind order[GR_COMMAND_KINDS] = {GR_FOLLOW, GR_STORE,  GR_SERVE,
@@ -164,6 +165,18 @@ static bool is_allowed(const struct gr_outlook *outlook, enum gr_command_kind ki
     }
 }
 
+/* Greatest power of `charge` that costs at most `limit`, or 0. */
+static double ready_power_kw(const struct powers *powers, double limit)
+{
+    double most_kw = 0;
+    for (size_t i = 0; i < powers->count; i++) {
+        if (powers->cost[i] <= limit) {
+            most_kw = fmax(most_kw, powers->kw[i]);
+        }
+    }
+    return most_kw >= READY_POWER_KW ? most_kw : 0;
+}
+
 /* Best power of `charge` or `export`; among near-ties the smallest. Without room or stock it is 0, which
  * costs as `rest`. */
 static void choose_power(struct gr_choice *out, const struct gr_outlook *outlook, enum gr_command_kind kind,
@@ -201,18 +214,44 @@ static void price_kinds(struct gr_choice *out, const struct gr_outlook *outlook,
     }
 }
 
-static enum gr_command_kind choose_kind(const struct gr_choice *choice)
+static double least_cost(const struct gr_choice *choice)
 {
     double least = INFINITY;
     for (size_t i = 0; i < GR_COMMAND_KINDS; i++) {
         least = fmin(least, choice->cost[i]);
     }
+    return least;
+}
+
+static enum gr_command_kind choose_kind(const struct gr_choice *choice)
+{
+    double least = least_cost(choice);
     for (size_t i = 0; i < GR_COMMAND_KINDS; i++) {
         if (choice->cost[order[i]] <= least + NEAR_TIE) {
             return order[i];
         }
     }
     return GR_FOLLOW;
+}
+
+/* Fills early where waiting gains nothing: a fault in the meantime would leave the battery empty. */
+static void prefer_ready(struct gr_choice *out, const struct gr_outlook *outlook, struct powers *powers)
+{
+    if (!(outlook->ready_for > 0) || !is_allowed(outlook, GR_CHARGE)) {
+        return;
+    }
+    offer_powers(powers, outlook, GR_CHARGE);
+    for (size_t i = 0; i < powers->count; i++) {
+        powers->cost[i] = expect(outlook, GR_CHARGE, powers->kw[i]).cost;
+    }
+    double power_kw = ready_power_kw(powers, least_cost(out) + outlook->ready_for);
+    if (power_kw > 0) {
+        struct expectation found = expect(outlook, GR_CHARGE, power_kw);
+        out->kind = GR_CHARGE;
+        out->power_of[GR_CHARGE] = power_kw;
+        out->cost[GR_CHARGE] = found.cost;
+        out->end_kwh[GR_CHARGE] = found.end_kwh;
+    }
 }
 
 static double expect_marginal(const struct gr_choice *choice, const struct gr_outlook *outlook)
@@ -293,8 +332,9 @@ int gr_live_choose(struct gr_choice *out, const struct gr_outlook *outlook, stru
     }
     powers.cost = powers.kw + room;
     price_kinds(out, outlook, &powers);
-    free(powers.kw);
     out->kind = choose_kind(out);
+    prefer_ready(out, outlook, &powers);
+    free(powers.kw);
     out->power_kw = out->power_of[out->kind];
     out->marginal_value_per_kwh = expect_marginal(out, outlook);
     return GR_OK;
