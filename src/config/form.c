@@ -60,16 +60,20 @@ void gr_form_defaults(const struct gr_key *keys, void *form)
     }
 }
 
-/* The group in which a name would be right, or NULL. */
+/* The one group in which a name would be right, or NULL. */
 static const char *home_of(const char *name)
 {
+    const char *home = NULL;
     for (const struct gr_group *group = gr_groups; group->path; group++) {
         const struct gr_key *const tables[] = {group->keys, NULL};
         if (find_key(tables, name)) {
-            return *group->path ? group->path : "the top level";
+            if (home) {
+                return NULL;
+            }
+            home = *group->path ? group->path : "the top level";
         }
     }
-    return NULL;
+    return home;
 }
 
 static void refuse_unknown(struct gr_reader *reader, const config_setting_t *setting,
@@ -88,6 +92,15 @@ static void refuse_unknown(struct gr_reader *reader, const config_setting_t *set
     }
 }
 
+/* A refused number becomes NAN, so that checks across keys stay silent about it. */
+static void read_member(struct gr_reader *reader, const config_setting_t *setting, const struct gr_key *key,
+                        void *field)
+{
+    if (!gr_value_read(reader, setting, key, field) && key->kind == GR_KEY_NUMBER) {
+        *(double *)field = NAN;
+    }
+}
+
 static void read_members(struct gr_reader *reader, const config_setting_t *group,
                          const struct gr_key *const *tables, void *form)
 {
@@ -98,7 +111,7 @@ static void read_members(struct gr_reader *reader, const config_setting_t *group
         if (!key) {
             refuse_unknown(reader, setting, tables);
         } else if (key->kind != GR_KEY_PART) {
-            (void)gr_value_read(reader, setting, key, (char *)form + key->offset);
+            read_member(reader, setting, key, (char *)form + key->offset);
         }
     }
 }

@@ -107,10 +107,11 @@ const struct gr_key gr_input_keys[] = {
      .kind = GR_KEY_WORD,
      .offset = INPUT(positive),
      .words = all_directions,
-     .standard_text = "production for solar, consumption for house and car",
-     .about = "what a positive value means. **Required** for battery_power (charge, discharge) and "
-              "grid_power (import, "
-              "export); solar, house and car: production, consumption; no such key for the others"},
+     .about =
+         "what a positive value means. Needed for battery_power (charge, discharge) and grid_power (import, "
+         "export). solar_power, house_power and car_power (production, consumption) need it only where the "
+         "meter "
+         "shows production or consumption as negative. The other channels have no direction"},
     {.name = "scale",
      .kind = GR_KEY_NUMBER,
      .offset = INPUT(input.scale),
@@ -163,13 +164,13 @@ static void keys_of(enum gr_channel channel, struct gr_key out[INPUT_KEYS])
         struct gr_key own = *key;
         if (key->offset == INPUT(unit)) {
             own.words = traits[channel].units;
+        } else if (key->offset == INPUT(positive) && !traits[channel].directions) {
+            own.kind = GR_KEY_PART;
         } else if (key->offset == INPUT(positive)) {
-            if (!traits[channel].directions) {
-                continue;
-            }
             own.words = traits[channel].directions;
             own.required = traits[channel].direction_required;
             own.standard_text = traits[channel].direction;
+            own.about = "what a positive value means";
         } else if (key->offset == INPUT(max_age_s)) {
             own.standard = traits[channel].max_age_s;
         }
@@ -244,7 +245,9 @@ static void settle_range(struct gr_reader *reader, const config_setting_t *group
 static void check_topic(struct gr_reader *reader, const config_setting_t *group, const struct gr_input *input)
 {
     struct gr_error error = {""};
-    if (input->topic[0] && gr_topic_check(input->topic, false, &error) != GR_OK) {
+    if (strpbrk(input->topic, "+#")) {
+        gr_complain(reader, group, "topic", "found \"%s\" with a wildcard; allowed: one topic", input->topic);
+    } else if (input->topic[0] && gr_topic_check(input->topic, false, &error) != GR_OK) {
         gr_complain(reader, group, "topic", "%s", error.text);
     }
     if (input->is_json && gr_json_pointer_check(input->pointer, &error) != GR_OK) {
@@ -264,6 +267,9 @@ static void read_input(struct gr_reader *reader, const config_setting_t *group, 
     input->is_json = gr_given(group, "pointer");
     input->unit = (enum gr_unit)form.unit;
     input->sign = form.positive;
+    if (!traits[channel].directions && gr_given(group, "positive")) {
+        gr_complain(reader, group, "positive", "found on a channel that has no direction; leave the key out");
+    }
     settle_range(reader, group, channel, &out->engine.site, input);
     check_topic(reader, group, input);
     out->inputs[channel] = *input;

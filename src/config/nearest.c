@@ -2,6 +2,7 @@
 
 #include <ctype.h>
 #include <string.h>
+#include <strings.h>
 
 #define MOST_LETTERS 64
 
@@ -38,16 +39,16 @@ static size_t edit_distance(const char *a, const char *b)
 static size_t name_distance(const char *found, const char *known)
 {
     size_t length = strlen(found);
-    if (length >= 4 && strncmp(found, known, length) == 0 && known[length] == '_') {
+    if (length >= 4 && strncasecmp(found, known, length) == 0 && known[length] == '_') {
         return 1;
     }
     return edit_distance(found, known);
 }
 
+/* A third of the letters: names of one or two letters may differ in case alone. */
 static size_t greatest_distance(const char *name)
 {
-    size_t third = strlen(name) / 3;
-    return third < 1 ? 1 : third;
+    return strlen(name) / 3;
 }
 
 const char *gr_nearest_key(const struct gr_key *const *tables, const char *name)

@@ -34,8 +34,19 @@ static void print_battery(FILE *stream, const struct gr_site *site, const char *
             battery->wear_per_kwh, currency, 0.10 / round_trip + battery->wear_per_kwh, currency);
 }
 
-static void print_grid(FILE *stream, const struct gr_grid *grid)
+static const char *car_words(const struct gr_config *config)
 {
+    if (config->engine.site.grid.car_side == GR_CAR_ON_GRID_SIDE) {
+        return "grid's side: the battery does not see it";
+    }
+    return config->inputs[GR_CAR_POWER].configured
+               ? "house's side: while it charges, Granary holds the battery back"
+               : "house's side: without the input car_power the battery takes it for a part of the house";
+}
+
+static void print_grid(FILE *stream, const struct gr_config *config)
+{
+    const struct gr_grid *grid = &config->engine.site.grid;
     fprintf(stream, "\nGrid\n  Draws at most %.4g kW, ", grid->import_limit_kw);
     if (grid->export_limit_kw > 0) {
         fprintf(stream, "feeds in at most %.4g kW; ", grid->export_limit_kw);
@@ -44,10 +55,7 @@ static void print_grid(FILE *stream, const struct gr_grid *grid)
     }
     fprintf(stream, "the inverter %s solar back at that limit.\n",
             grid->solar_curtailable ? "holds" : "does not hold");
-    fprintf(stream, "  A car charger is on the %s.\n",
-            grid->car_side == GR_CAR_ON_HOUSE_SIDE
-                ? "house's side: while it follows the house, the battery feeds the car too"
-                : "grid's side: the battery does not see it");
+    fprintf(stream, "  A car charger is on the %s.\n", car_words(config));
 }
 
 static void print_solar(FILE *stream, const struct gr_site *site)
@@ -73,6 +81,6 @@ void gr_print_site(FILE *stream, const struct gr_config *config)
 {
     print_place(stream, &config->engine.site);
     print_battery(stream, &config->engine.site, config->currency);
-    print_grid(stream, &config->engine.site.grid);
+    print_grid(stream, config);
     print_solar(stream, &config->engine.site);
 }

@@ -78,9 +78,10 @@ const struct gr_key gr_http_source_keys[] = {
      .offset = SOURCE(source.url),
      .size = GR_URL_SIZE,
      .required = true,
-     .about = "http or https address of the table; {year} {month} {day} and {next_year} {next_month} "
-              "{next_day} stand for the "
-              "local day and the day after it"},
+     .about =
+         "http or https address of the table; {year} {month} {day} stand for the local day whose prices are "
+         "wanted (today, "
+         "and from fetch_from on tomorrow), {next_year} {next_month} {next_day} for the day after that one"},
     {.name = "headers_file",
      .kind = GR_KEY_TEXT,
      .offset = SOURCE(source.headers_file),

@@ -1,4 +1,5 @@
 #include "config/form.h"
+#include "config/slurp.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -76,6 +77,16 @@ static void read_root(struct gr_reader *reader, const config_setting_t *root, st
     check_circle(reader, root, out);
 }
 
+static void complain_unreadable(struct gr_reader *reader)
+{
+    struct gr_error error = {"cannot read it"};
+    char *text = NULL;
+    size_t length = 0;
+    (void)gr_slurp(&text, &length, reader->file, 1024 * 1024, &error);
+    free(text);
+    gr_complain_at(reader, reader->file, 0, "%s", error.text);
+}
+
 static void parse(struct gr_reader *reader, struct gr_config *out)
 {
     config_t tree;
@@ -87,7 +98,7 @@ static void parse(struct gr_reader *reader, struct gr_config *out)
         const char *file = config_error_file(&tree), *why = config_error_text(&tree);
         bool unreadable = config_error_type(&tree) == CONFIG_ERR_FILE_IO;
         if (unreadable) {
-            gr_complain_at(reader, reader->file, 0, "cannot be read");
+            complain_unreadable(reader);
         } else {
             gr_explain_syntax(reader, file ? file : reader->file, config_error_line(&tree),
                               why ? why : "syntax error");

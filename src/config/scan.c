@@ -82,11 +82,19 @@ static void scan(struct gr_reader *reader, const char *file, const char *text)
     }
 }
 
+/* The library names included files as the @include does, relative to the folder of the main file. */
 static char *load(struct gr_reader *reader, const char *file)
 {
+    char path[2 * GR_PATH_SIZE];
     char *text = NULL;
     size_t length = 0;
-    if (gr_slurp(&text, &length, file, MOST_FILE_BYTES, NULL) == GR_NO_MEMORY) {
+    bool own_name = file[0] == '/' || strcmp(file, reader->file) == 0;
+    int needed =
+        snprintf(path, sizeof path, "%s%s%s", own_name ? "" : reader->folder, own_name ? "" : "/", file);
+    if (needed < 0 || (size_t)needed >= sizeof path) {
+        return NULL;
+    }
+    if (gr_slurp(&text, &length, path, MOST_FILE_BYTES, NULL) == GR_NO_MEMORY) {
         reader->out_of_memory = true;
     }
     return text;
@@ -124,21 +132,27 @@ static bool between_digits(const char *line, char mark)
     return false;
 }
 
-static bool odd_quotes(const char *line)
+/* The first line up to `last` with a quotation mark that has no partner in it; 0 where there is none. Texts
+ * may not run over a line's end in practice, so that the slip is there and not where the library stumbled. */
+static int lone_quote(const char *text, int last)
 {
-    bool odd = false;
-    for (; *line; line++) {
-        odd = odd != (*line == '"');
+    for (int line = 1; line <= last && *text; line++) {
+        size_t length = strcspn(text, "\n");
+        size_t quotes = 0;
+        for (size_t i = 0; i < length && text[i] != '#'; i++) {
+            quotes += text[i] == '"';
+        }
+        if (quotes % 2 != 0) {
+            return line;
+        }
+        text += length + (text[length] ? 1 : 0);
     }
-    return odd;
+    return 0;
 }
 
 /* Usual slips, as a hint; "" where the line shows none. */
 static const char *hint(const char *line)
 {
-    if (odd_quotes(line)) {
-        return " (is a quotation mark missing?)";
-    }
     if (has_word(line, "yes") || has_word(line, "no") || has_word(line, "on") || has_word(line, "off")) {
         return " (write true or false)";
     }
@@ -170,11 +184,17 @@ void gr_explain_syntax(struct gr_reader *reader, const char *file, int line, con
 {
     char *text = load(reader, file);
     char found[160] = "", quoted[120];
+    bool plain = strcmp(why, "syntax error") == 0;
+    int quote = text && plain ? lone_quote(text, line) : 0;
     if (text && line > 0) {
-        copy_line(text, line, found, sizeof found);
+        copy_line(text, quote ? quote : line, found, sizeof found);
     }
     free(text);
-    bool plain = strcmp(why, "syntax error") == 0;
-    gr_complain_at(reader, file, line > 0 ? (unsigned)line : 0, "%s at %s%s", why,
-                   gr_quote(quoted, sizeof quoted, found), plain ? hint(found) : "");
+    gr_quote(quoted, sizeof quoted, found);
+    if (quote) {
+        gr_complain_at(reader, file, (unsigned)quote, "%s at %s (a quotation mark is missing)", why, quoted);
+    } else {
+        gr_complain_at(reader, file, line > 0 ? (unsigned)line : 0, "%s at %s%s", why, quoted,
+                       plain ? hint(found) : "");
+    }
 }

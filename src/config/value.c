@@ -15,9 +15,12 @@ static void describe_found(const config_setting_t *setting, char *out, size_t si
     case CONFIG_TYPE_INT64:
         (void)snprintf(out, size, "%lld", config_setting_get_int64(setting));
         break;
-    case CONFIG_TYPE_FLOAT:
-        (void)snprintf(out, size, "%.10g", config_setting_get_float(setting));
+    case CONFIG_TYPE_FLOAT: {
+        double value = config_setting_get_float(setting);
+        bool looks_whole = fabs(value) < 1e9 && value == floor(value);
+        (void)snprintf(out, size, looks_whole ? "%.1f" : "%.10g", value);
         break;
+    }
     case CONFIG_TYPE_BOOL:
         (void)snprintf(out, size, "%s", config_setting_get_bool(setting) ? "true" : "false");
         break;
@@ -55,13 +58,23 @@ static bool is_allowed(const struct gr_key *key, double value)
            ((value >= key->least && value <= key->greatest) || (key->zero_ok && value == 0));
 }
 
+static bool is_choice(const struct gr_key *key, double value)
+{
+    for (const int *choice = key->choices; choice && *choice; choice++) {
+        if (*choice == value) {
+            return true;
+        }
+    }
+    return !key->choices && is_allowed(key, value);
+}
+
 /* A remark like ", which smells of watts (13.5 kW?)"; empty where no guess leads into the range. */
 static void guess_unit(const struct gr_key *key, double value, char *out, size_t size)
 {
     *out = '\0';
     for (const struct gr_guess *guess = key->guesses; guess && guess->smell; guess++) {
         double meant = guess->factor * value + guess->offset;
-        if (meant != 0 && is_allowed(key, meant)) {
+        if (meant != 0 && is_choice(key, meant)) {
             (void)snprintf(out, size, ", which smells of %s (%.6g%s%s?)", guess->smell, meant,
                            key->unit ? " " : "", key->unit ? key->unit : "");
             return;
@@ -98,23 +111,15 @@ static bool read_number(struct gr_reader *reader, const config_setting_t *settin
     double value;
     if (!read_double(setting, &value)) {
         return refuse(reader, setting, key,
-                      config_setting_type(setting) == CONFIG_TYPE_STRING ? " (no quotes, no unit)" : "");
+                      config_setting_type(setting) == CONFIG_TYPE_STRING
+                          ? " (write a number, without quotes and unit)"
+                          : "");
     }
     if (!is_allowed(key, value)) {
         return refuse_number(reader, setting, key, value);
     }
     *field = value;
     return true;
-}
-
-static bool is_choice(const struct gr_key *key, double value)
-{
-    for (const int *choice = key->choices; choice && *choice; choice++) {
-        if (*choice == value) {
-            return true;
-        }
-    }
-    return !key->choices && is_allowed(key, value);
 }
 
 static bool read_whole(struct gr_reader *reader, const config_setting_t *setting, const struct gr_key *key,
