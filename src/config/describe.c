@@ -94,13 +94,22 @@ void gr_key_standard(const struct gr_key *key, char *out, size_t size)
     }
 }
 
+static const char *shown_standard(const struct gr_key *key, const char *standard)
+{
+    if (key->required) {
+        return "**required**";
+    }
+    if (standard[0]) {
+        return standard;
+    }
+    return key->kind == GR_KEY_PART ? "may be left out" : "none";
+}
+
 void gr_key_row(const struct gr_key *key, char *out, size_t size)
 {
     char allowed[200], standard[100];
     gr_key_allowed(key, allowed, sizeof allowed);
     gr_key_standard(key, standard, sizeof standard);
     (void)snprintf(out, size, "| `%s` | %s | %s | %s |", key->name, key->about, allowed,
-                   key->required ? "**required**"
-                   : standard[0] ? standard
-                                 : "none");
+                   shown_standard(key, standard));
 }

@@ -37,7 +37,7 @@ static void set_standard(const struct gr_key *key, void *field)
         *(bool *)field = key->standard != 0;
         break;
     case GR_KEY_CLOCK:
-        *(int *)field = key->standard_text ? gr_clock_parse(key->standard_text) : -1;
+        *(int *)field = key->standard_text ? gr_clock_time_parse(key->standard_text) : -1;
         break;
     case GR_KEY_WORD:
         set_word(key, field);

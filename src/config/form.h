@@ -135,7 +135,7 @@ const char *gr_nearest_word(const struct gr_word *words, const char *name);
 /* ---- texts inside values ---- */
 
 /* "HH:MM", 00:00 to 24:00; -1 where it is none. */
-int gr_clock_parse(const char *text);
+int gr_clock_time_parse(const char *text);
 /* "all", "Mon-Fri", "Sat,Sun", "Fri-Mon"; bit 0 Monday. 0 where it is none. */
 unsigned gr_weekdays_parse(const char *text);
 /* "11-01..03-31" into month, day, month, day; false where it is none. */

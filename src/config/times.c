@@ -14,7 +14,7 @@ static int two_digits(const char *text)
     return (text[0] - '0') * 10 + (text[1] - '0');
 }
 
-int gr_clock_parse(const char *text)
+int gr_clock_time_parse(const char *text)
 {
     if (strlen(text) != 5 || text[2] != ':') {
         return -1;

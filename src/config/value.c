@@ -215,7 +215,7 @@ static bool read_clock(struct gr_reader *reader, const config_setting_t *setting
     if (!text) {
         return false;
     }
-    int minute = gr_clock_parse(text);
+    int minute = gr_clock_time_parse(text);
     if (minute < key->least || minute > key->greatest) {
         return refuse(reader, setting, key, "");
     }

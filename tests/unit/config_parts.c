@@ -17,8 +17,8 @@ static void clock_times_have_five_characters_and_end_at_midnight(void **state)
                 {"5:30", -1},  {"05:60", -1},  {"25:00", -1},   {"0530", -1},    {"", -1},
                 {"ab:cd", -1}, {"-1:00", -1},  {"05:3 ", -1}};
     for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
-        if (gr_clock_parse(rows[i].text) != rows[i].minute) {
-            fail_msg("\"%s\": %d", rows[i].text, gr_clock_parse(rows[i].text));
+        if (gr_clock_time_parse(rows[i].text) != rows[i].minute) {
+            fail_msg("\"%s\": %d", rows[i].text, gr_clock_time_parse(rows[i].text));
         }
     }
 }
