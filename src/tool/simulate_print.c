@@ -188,8 +188,8 @@ void gr_sim_print_bills(struct gr_sim_view *view, const struct gr_sim_account *a
             "mean import price of the run, less the loss of discharging.\n",
             account->start_kwh, account->left_price, currency);
     fprintf(view->stream, "Saved: %.2f %s against a battery that only follows, %.2f %s against no battery.\n",
-            gr_sim_total(account, GR_SIM_FOLLOWING) - own, currency, gr_sim_total(account, GR_SIM_BARE) - own,
-            currency);
+            tidy(gr_sim_total(account, GR_SIM_FOLLOWING) - own), currency,
+            tidy(gr_sim_total(account, GR_SIM_BARE) - own), currency);
     fprintf(view->stream,
             "%.2f full cycles, %llu changes of command, %llu of %llu steps answered by the daemon.\n",
             full_cycles(view, account), (unsigned long long)account->changes,

@@ -24,7 +24,7 @@ struct run {
     struct gr_bridge *bridge;
     char command_topic[GR_TOPIC_SIZE], seen_topic[GR_TOPIC_SIZE + 8];
     int signal_fd;
-    bool stop, up;
+    bool stop, up, refused;
     bool offered; /* our own readings are on their way, so an echo is no stranger */
     char stranger[GR_TOPIC_SIZE];
     int64_t seen_step;
@@ -130,13 +130,18 @@ static bool wait_for_answer(struct run *run, int64_t step)
 
 /* ---- one step ---- */
 
+/* A broker that refuses is said once, until it takes something again. */
 static void publish(struct run *run, const char *topic, const char *payload)
 {
     struct gr_error error;
-    if (run->up &&
-        gr_bridge_publish(run->bridge, topic, payload, strlen(payload), false, 0, &error) != GR_OK) {
+    if (!run->up) {
+        return;
+    }
+    bool refused = gr_bridge_publish(run->bridge, topic, payload, strlen(payload), false, 0, &error) != GR_OK;
+    if (refused && !run->refused) {
         fprintf(stderr, "granary simulate: %s: %s\n", topic, error.text);
     }
+    run->refused = refused;
 }
 
 /* The meters at this moment: what flows under the command that is still in force. */
@@ -284,7 +289,11 @@ static int take_step(struct run *run, int64_t utc_s, int64_t step)
         return result;
     }
     wait_a_moment(run, 0);
-    run->account.answered += wait_for_answer(run, step);
+    if (wait_for_answer(run, step)) {
+        run->account.answered++;
+    } else if (run->options->speed <= 0) {
+        (void)gr_bridge_flush(run->bridge, answer_ms); /* then the broker sets the pace */
+    }
     if (utc_s - run->half_hour.start_s >= 1800) {
         show_half_hour(run, utc_s);
     }
