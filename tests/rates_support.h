@@ -67,7 +67,7 @@ static inline void expect_read(const struct gr_rate_mapping *mapping, const stru
     struct gr_error error = {""};
     struct gr_rate_table table = {NULL, 0};
     if (gr_rates_read(&table, mapping, zone, document, strlen(document), &error) != GR_OK) {
-        fail_msg("refused: %s\n%s", error.text, document);
+        fail_msg("refused: %s\n%.300s", error.text, document);
     }
     char got[8192];
     describe(got, sizeof got, &table);
@@ -86,7 +86,7 @@ static inline void expect_refused_bytes(const struct gr_rate_mapping *mapping, c
     struct gr_rate_table table = {&untouched, 1};
     int rc = gr_rates_read(&table, mapping, zone, document, length, &error);
     if (rc != GR_INVALID) {
-        fail_msg("rc %d for %s, expected a refusal with '%s'", rc, document, words);
+        fail_msg("rc %d for %.300s, expected a refusal with '%s'", rc, document, words);
     }
     assert_ptr_equal(table.rates, &untouched);
     assert_int_equal(table.count, 1);

@@ -61,8 +61,8 @@ struct gr_rate_bands {
 int gr_rate_bands_at(const struct gr_rate_bands *bands, const struct gr_zone *zone, int64_t utc_s,
                      double *price_per_kwh, int64_t *until_s);
 
-/* Names in *missing the first minute of the year that no band covers ("Sunday 03:30 in January", whatever weekday each
- * date falls on, 29 February included); GR_NOT_FOUND then, GR_OK where the bands cover everything. */
+/* Names in *missing the first minute of the year that no band covers ("Sunday 03:30 in January (from 1 January on)";
+ * every date is tried on every weekday, 29 February too); GR_NOT_FOUND then, GR_OK where the bands cover everything. */
 int gr_rate_bands_check(const struct gr_rate_bands *bands, struct gr_error *missing);
 
 /* ---- reading foreign documents ---- */

@@ -96,8 +96,8 @@ static int name_missing(struct gr_error *missing, const struct day *day, int min
                                          "May",       "June",     "July",     "August",
                                          "September", "October",  "November", "December"};
     const char *month = months[day->month - 1];
-    return gr_error_set(missing, GR_NOT_FOUND, "no band covers %s %02d:%02d in %s (from %d %s on)",
-                        weekdays[day->weekday], minute / 60, minute % 60, month, day->day, month);
+    return gr_error_set(missing, GR_NOT_FOUND, "%s %02d:%02d in %s (from %d %s on)", weekdays[day->weekday],
+                        minute / 60, minute % 60, month, day->day, month);
 }
 
 /* The first minute of the day that no band covers is midnight or the end of a band. */

@@ -1,9 +1,9 @@
 #include "field.h"
+#include "pointer.h"
 #include "text.h"
 
 #include "granary/civil.h"
 
-#include <jansson.h>
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
@@ -45,7 +45,7 @@ static int convert(double *out, const char *text, size_t length)
     json_error_t json_error;
     json_t *value = json_loadb(text, length, JSON_DECODE_ANY | JSON_DECODE_INT_AS_REAL, &json_error);
     if (!value) {
-        return json_error_code(&json_error) == json_error_out_of_memory ? GR_NO_MEMORY : GR_INVALID;
+        return gr_json_error_kind(&json_error);
     }
     *out = json_number_value(value);
     json_decref(value);

@@ -3,6 +3,12 @@
 
 #include <string.h>
 
+int gr_json_error_kind(const json_error_t *json_error)
+{
+    bool no_memory = json_error_code(json_error) == json_error_out_of_memory || json_error->text[0] == '\0';
+    return no_memory ? GR_NO_MEMORY : GR_INVALID;
+}
+
 const char *gr_json_kind(const json_t *value)
 {
     switch (json_typeof(value)) {

@@ -15,6 +15,9 @@ int gr_pointer_token(char token[GR_TOKEN_SIZE], const char **pointer, struct gr_
 /* The member or element the token names; NULL with a message. */
 json_t *gr_pointer_step(json_t *value, const char *token, struct gr_error *error);
 
+/* GR_NO_MEMORY or GR_INVALID. The library leaves the text empty in most cases where memory ran out. */
+int gr_json_error_kind(const json_error_t *json_error);
+
 /* "an object", "null", ... */
 const char *gr_json_kind(const json_t *value);
 

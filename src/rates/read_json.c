@@ -159,11 +159,10 @@ int gr_read_json(struct gr_slots *slots, const char *bytes, size_t length, struc
         json_loadb(bytes, length, JSON_REJECT_DUPLICATES | JSON_DECODE_INT_AS_REAL, &json_error);
     if (!document) {
         char reason[2 * JSON_ERROR_TEXT_LENGTH];
-        bool no_memory = json_error_code(&json_error) == json_error_out_of_memory;
         gr_text_escape(reason, sizeof reason, json_error.text, strlen(json_error.text));
-        return gr_error_set(error, no_memory ? GR_NO_MEMORY : GR_INVALID,
+        return gr_error_set(error, gr_json_error_kind(&json_error),
                             "line %d, column %d: found no JSON document: %s", json_error.line,
-                            json_error.column, reason);
+                            json_error.column, reason[0] != '\0' ? reason : "out of memory");
     }
     rc = walk(slots, document, slots->mapping->list, &root, error);
     json_decref(document);

@@ -33,11 +33,11 @@ void gr_slots_free(struct gr_slots *slots)
 
 static int grow(struct gr_slots *slots, struct gr_error *error)
 {
-    if (slots->count < slots->capacity) {
-        return GR_OK;
-    }
     if (slots->count >= MOST_SLOTS) {
         return gr_error_set(error, GR_INVALID, "more than %d slots", MOST_SLOTS);
+    }
+    if (slots->count < slots->capacity) {
+        return GR_OK;
     }
     size_t capacity = slots->capacity > 0 ? 2 * slots->capacity : 128;
     struct gr_raw_slot *larger = realloc(slots->slot, capacity * sizeof *larger);

@@ -64,8 +64,10 @@ static void pointers_that_lead_nowhere_say_why(void **state)
                 {"/foo/99999999999999999999", "is no index", false},
                 {"/n/x", "no member 'x' in a number", false},
                 {"/bar/x", "no member 'x' in null", false},
+                {"/s/x", "no member 'x' in a string", false},
+                {"/no/x", "no member 'x' in false", false},
                 {"/\xc3\xa9", "'\\xC3\\xA9'", false}};
-    json_t *document = json_loads("{\"foo\":[1,2],\"n\":3,\"bar\":null}", 0, NULL);
+    json_t *document = json_loads("{\"foo\":[1,2],\"n\":3,\"bar\":null,\"s\":\"\",\"no\":false}", 0, NULL);
     for (size_t i = 0; i < COUNT(rows); i++) {
         struct gr_error error = {""}, syntax = {""};
         assert_null(gr_json_pointer(document, rows[i].pointer, &error));
@@ -293,6 +295,9 @@ static void mappings_that_cannot_work_are_refused(void **state)
     struct gr_rate_mapping mapping = plain_mapping(GR_RATES_JSON);
     SET(mapping.price, "");
     expect_refused(&mapping, NULL, document, "names no price");
+    mapping = plain_mapping(GR_RATES_JSON);
+    SET(mapping.list, "/~");
+    expect_refused(&mapping, NULL, document, "'/~' is no JSON Pointer");
     mapping = plain_mapping(GR_RATES_JSON);
     SET(mapping.start, "start");
     expect_refused(&mapping, NULL, document, "'start' is no JSON Pointer");
