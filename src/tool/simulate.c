@@ -1,6 +1,7 @@
 /* `granary simulate`: publishes a simulated house, obeys the commands, and accounts for what came of it. */
 #include "tool/simulate.h"
 
+#include "granary/bridge.h"
 #include "granary/civil.h"
 #include "tool/tool.h"
 
@@ -72,7 +73,9 @@ static int take_option(struct gr_sim_options *options, int option, const char *v
         return GR_OK;
     case 'c':
         options->clock_topic = value;
-        return GR_OK;
+        return gr_topic_check(value, false, NULL) == GR_OK
+                   ? GR_OK
+                   : refuse_option("clock-topic", value, "a topic without wildcards");
     case 'r':
         options->rates_directory = value;
         return GR_OK;

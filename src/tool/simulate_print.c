@@ -191,7 +191,7 @@ void gr_sim_print_bills(struct gr_sim_view *view, const struct gr_sim_account *a
             tidy(gr_sim_total(account, GR_SIM_FOLLOWING) - own), currency,
             tidy(gr_sim_total(account, GR_SIM_BARE) - own), currency);
     fprintf(view->stream,
-            "%.2f full cycles, %llu changes of command, %llu of %llu steps answered by the daemon.\n",
+            "%.2f full cycles; the command changed %llu times; the daemon answered %llu of %llu steps.\n",
             full_cycles(view, account), (unsigned long long)account->changes,
             (unsigned long long)account->answered, (unsigned long long)account->steps);
     fflush(view->stream);
