@@ -32,6 +32,9 @@ static const char *short_file(const char *file)
 }
 
 static void write_complaint(struct gr_reader *reader, const char *file, unsigned line, const char *path,
+                            const char *format, va_list arguments) __attribute__((format(printf, 5, 0)));
+
+static void write_complaint(struct gr_reader *reader, const char *file, unsigned line, const char *path,
                             const char *format, va_list arguments)
 {
     struct gr_complaint *complaint = add_complaint(reader);

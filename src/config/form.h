@@ -35,12 +35,12 @@ struct gr_guess {
 struct gr_key {
     const char *name; /* NULL ends a table */
     enum gr_key_kind kind;
+    bool required;
+    bool zero_ok;      /* 0 is allowed besides least to greatest */
     const char *about; /* purpose, for people */
     size_t offset;     /* into the form */
     size_t size;       /* bytes of a text, or how many numbers */
     const char *unit;  /* NULL: none */
-    bool required;
-    bool zero_ok; /* 0 is allowed besides least to greatest */
     double least, greatest;
     double standard;           /* default of numbers, whole numbers and booleans; NAN: none */
     const char *standard_text; /* default of texts, words and clock times; or what a computed default is */

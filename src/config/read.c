@@ -82,7 +82,7 @@ static void complain_unreadable(struct gr_reader *reader)
     struct gr_error error = {"cannot read it"};
     char *text = NULL;
     size_t length = 0;
-    (void)gr_slurp(&text, &length, reader->file, 1024 * 1024, &error);
+    (void)gr_slurp(&text, &length, reader->file, (size_t)1024 * 1024, &error);
     free(text);
     gr_complain_at(reader, reader->file, 0, "%s", error.text);
 }

@@ -7,7 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define MOST_FILE_BYTES (1024 * 1024)
+#define MOST_FILE_BYTES ((size_t)1024 * 1024)
 
 struct cursor {
     const char *at;

@@ -6,7 +6,7 @@
 #include <string.h>
 #include <sys/stat.h>
 
-#define MOST_SECRET_BYTES (64 * 1024)
+#define MOST_SECRET_BYTES ((size_t)64 * 1024)
 
 /* Where systemd has put the credential of that name; false where there is none. */
 static bool credential_path(char *out, size_t size, const char *name)

@@ -6,7 +6,7 @@
 #include <string.h>
 
 static const char zone_folder[] = "/usr/share/zoneinfo/";
-#define MOST_ZONE_BYTES (256 * 1024)
+#define MOST_ZONE_BYTES ((size_t)256 * 1024)
 
 /* Names come from the configuration: they must not leave the folder. */
 static bool is_zone_name(const char *name)

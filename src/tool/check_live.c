@@ -41,7 +41,10 @@ static void take_events(struct look *look)
 {
     struct gr_bridge_event event;
     while (gr_bridge_next(look->bridge, &event)) {
-        look->reached = look->reached || event.kind == GR_BRIDGE_UP;
+        if (event.kind == GR_BRIDGE_UP) {
+            look->reached = true;
+            look->trouble[0] = '\0';
+        }
         if (event.kind == GR_BRIDGE_MESSAGE) {
             gr_watch_note(look->watches, look->config, event.topic, event.payload, event.length,
                           event.retained, gr_clock_mono_ms());

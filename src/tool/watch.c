@@ -8,6 +8,7 @@
 #include <string.h>
 
 #define ENOUGH_PAYLOADS 4
+#define ENOUGH_MS 10000
 
 static void take_live(struct gr_watch *watch, const char *shown, int64_t mono_ms)
 {
@@ -16,6 +17,7 @@ static void take_live(struct gr_watch *watch, const char *shown, int64_t mono_ms
         int64_t gap_ms = mono_ms - watch->mono_ms;
         watch->greatest_gap_ms = gap_ms > watch->greatest_gap_ms ? gap_ms : watch->greatest_gap_ms;
     }
+    watch->first_ms = watch->live > 0 ? watch->first_ms : mono_ms;
     watch->mono_ms = mono_ms;
     watch->live++;
 }
@@ -54,28 +56,33 @@ static bool is_power(int channel)
     return channel >= GR_BATTERY_POWER && channel <= GR_CAR_POWER;
 }
 
+static bool was_long_watched(const struct gr_watch *watch)
+{
+    return watch->live >= ENOUGH_PAYLOADS && watch->mono_ms - watch->first_ms >= ENOUGH_MS;
+}
+
 bool gr_watch_enough(const struct gr_watch watches[GR_CHANNELS], const struct gr_config *config)
 {
     for (int channel = 0; channel < GR_CHANNELS; channel++) {
-        unsigned wanted = is_power(channel) ? ENOUGH_PAYLOADS : 1;
-        if (config->inputs[channel].configured && watches[channel].live < wanted) {
+        bool enough = is_power(channel) ? was_long_watched(&watches[channel]) : watches[channel].live > 0;
+        if (config->inputs[channel].configured && !enough) {
             return false;
         }
     }
     return true;
 }
 
-/* Standing still while another power moves. Zero may well stand still: a battery at rest, the sun at night.
- */
+/* Standing still while another power moves. Zero may well stand still, as the sun does at night; so may a
+ * battery that charges at a fixed power. */
 static bool is_frozen(const struct gr_watch watches[GR_CHANNELS], int channel)
 {
     const struct gr_watch *watch = &watches[channel];
-    if (!is_power(channel) || watch->varied || watch->live < ENOUGH_PAYLOADS || !watch->valued ||
-        watch->value == 0) {
+    if (!is_power(channel) || channel == GR_BATTERY_POWER || watch->varied || !was_long_watched(watch) ||
+        !watch->valued || watch->value == 0) {
         return false;
     }
     for (int other = 0; other < GR_CHANNELS; other++) {
-        if (is_power(other) && watches[other].varied && watches[other].live >= ENOUGH_PAYLOADS) {
+        if (is_power(other) && watches[other].varied && was_long_watched(&watches[other])) {
             return true;
         }
     }

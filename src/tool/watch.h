@@ -13,10 +13,11 @@
 
 struct gr_watch {
     unsigned live, retained;
-    bool varied;     /* two live payloads differed */
-    bool valued;     /* `value` is set */
-    double value;    /* last one that could be read, in our units */
-    int64_t mono_ms; /* of the last live payload */
+    bool varied;      /* two live payloads differed */
+    bool valued;      /* `value` is set */
+    double value;     /* last one that could be read, in our units */
+    int64_t first_ms; /* of the first live payload */
+    int64_t mono_ms;  /* of the last live payload */
     int64_t greatest_gap_ms;
     char payload[GR_SHOWN_PAYLOAD_SIZE]; /* the last one, escaped and cut */
     char refusal[400];                   /* why the last payload was refused; "" */
@@ -26,8 +27,8 @@ struct gr_watch {
 void gr_watch_note(struct gr_watch watches[GR_CHANNELS], const struct gr_config *config, const char *topic,
                    const void *payload, size_t length, bool retained, int64_t mono_ms);
 
-/* Whether every configured channel has said enough; powers must have come four times, to tell a frozen one.
- */
+/* Whether every configured channel has said enough: powers must have come four times over ten seconds, to
+ * tell a frozen one. */
 bool gr_watch_enough(const struct gr_watch watches[GR_CHANNELS], const struct gr_config *config);
 
 /* Judges one channel; false, with the reason, where something is wrong. */

@@ -167,16 +167,16 @@ static void a_power_that_stands_still_while_others_move_is_frozen(void **state)
     struct bench *bench = *state;
     static const char *const moving[] = {"500", "510", "480", "505"};
     for (int i = 0; i < 4; i++) {
-        send(bench, "house/grid", moving[i], false, i * 1000);
-        send(bench, "house/solar", "1234", false, i * 1000);
-        send(bench, "house/battery", "0", false, i * 1000);
-        send(bench, "house/soc", "50", false, i * 1000);
+        send(bench, "house/grid", moving[i], false, i * 4000);
+        send(bench, "house/solar", "1234", false, i * 4000);
+        send(bench, "house/battery", "-2000", false, i * 4000);
+        send(bench, "house/soc", "50", false, i * 4000);
     }
     expect_verdict(bench, GR_SOLAR_POWER, false, "frozen? 4 payloads were the same");
-    expect_verdict(bench, GR_BATTERY_POWER, true, "good");   /* a battery may rest */
+    expect_verdict(bench, GR_BATTERY_POWER, true, "good");   /* a battery may charge at a fixed power */
     expect_verdict(bench, GR_STATE_OF_CHARGE, true, "good"); /* and its state changes slowly */
     assert_true(gr_watch_enough(bench->watches, bench->config));
-    send(bench, "house/solar", "1230", false, 5000);
+    send(bench, "house/solar", "1230", false, 13000);
     expect_verdict(bench, GR_SOLAR_POWER, true, "good");
 }
 
