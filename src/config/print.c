@@ -136,6 +136,9 @@ static void print_safety(FILE *stream, const struct gr_safety *safety, const cha
         safety->dwell_s, safety->least_gain, currency, safety->changes_per_day);
     fprintf(stream, "  After a fault all must be well for %d s before commands resume.\n",
             safety->recovery_s);
+    if (safety->trust_clock) {
+        fprintf(stream, "  The clock is trusted even where the system does not call it synchronised.\n");
+    }
 }
 
 static void print_outputs(FILE *stream, const struct gr_outputs *outputs)
