@@ -20,11 +20,16 @@ struct gr_will {
 
 #define GR_MOST_WILLS 8
 
+/* The largest payload that is read or sent. */
+#define GR_MOST_PAYLOAD_BYTES ((size_t)65536)
+
 enum gr_bridge_event_kind {
     GR_BRIDGE_UP,   /* connected and subscribed, every idle connection too: publish the present state now */
     GR_BRIDGE_DOWN, /* reason in text */
     GR_BRIDGE_MESSAGE,
-    GR_BRIDGE_TAKEN_OVER /* another client with our id has taken the session: stand by, do not fight */
+    GR_BRIDGE_TAKEN_OVER, /* another client with our id has taken the session: stand by, do not fight */
+    GR_BRIDGE_REFUSED /* the broker refused a publish of ours: its topic, and the reason in text (MQTT 5 only)
+                       */
 };
 
 struct gr_bridge_event {

@@ -9,7 +9,6 @@
 #include <string.h>
 #include <strings.h>
 
-#define MOST_PAYLOAD_BYTES 65536
 #define MOST_NUMBER_BYTES 64
 
 /* A state of charge up to here is a full battery that was measured a little too high. */
@@ -267,9 +266,9 @@ static int finish(double *out, const struct gr_input *input, enum gr_channel cha
 
 static int check_bytes(struct span payload, struct gr_error *error)
 {
-    if (payload.length > MOST_PAYLOAD_BYTES) {
-        return gr_error_set(error, GR_INVALID, "found %zu bytes, expected at most %d", payload.length,
-                            MOST_PAYLOAD_BYTES);
+    if (payload.length > GR_MOST_PAYLOAD_BYTES) {
+        return gr_error_set(error, GR_INVALID, "found %zu bytes, expected at most %zu", payload.length,
+                            GR_MOST_PAYLOAD_BYTES);
     }
     if (!gr_utf8_valid(payload.text, payload.length)) {
         return refuse_text(error, payload, "UTF-8");

@@ -1,0 +1,265 @@
+/* Connecting, losing and connecting again. All connections are up, or none counts. */
+#include "bridge/credentials.h"
+#include "bridge/reason.h"
+#include "bridge/state.h"
+
+#include <stdio.h>
+#include <string.h>
+
+#define CONNECT_MS 20000
+#define SUBSCRIBE_MS 15000
+#define CLOSE_MS 2000
+#define CLOSE_WAIT_MS 500
+#define STAND_BY_MS 600000
+#define LEAST_LAG_MS 15000
+
+/* A connection that held for this long is no sign of trouble: the next wait begins at the shortest again. */
+#define STEADY_MS 30000
+
+static void destroy_links(struct gr_bridge *bridge)
+{
+    for (size_t i = 0; i < bridge->link_count; i++) {
+        gr_link_destroy(&bridge->links[i]);
+    }
+    gr_pending_clear(&bridge->pending);
+    /* From here on nothing that a callback may still say belongs to an attempt. */
+    bridge->generation++;
+    gr_inbox_begin(bridge->inbox, bridge->generation);
+}
+
+/* Those that the broker still believes in are closed with their will published: what was commanded last must
+ * not stay in force while we cannot correct it. */
+static void close_links(struct gr_bridge *bridge, const struct gr_report *reports, bool with_will)
+{
+    for (size_t i = 0; i < bridge->link_count; i++) {
+        if (bridge->links[i].handle && reports[i].connected && !reports[i].failed) {
+            gr_link_close(&bridge->links[i], with_will, CLOSE_WAIT_MS);
+        }
+    }
+    bridge->phase = GR_PHASE_CLOSING;
+    bridge->deadline_ms = bridge->now_ms + CLOSE_MS;
+    gr_inbox_wake(bridge->inbox);
+}
+
+/* The same reason again and again is told once. */
+static void tell_down(struct gr_bridge *bridge, const char *text)
+{
+    if (strcmp(bridge->told, text) != 0) {
+        (void)snprintf(bridge->told, sizeof bridge->told, "%s", text);
+        gr_bridge_tell(bridge, GR_BRIDGE_DOWN, NULL, text);
+    }
+}
+
+static int64_t wait_ms(struct gr_bridge *bridge, enum gr_failure fault)
+{
+    if (fault == GR_FAILURE_TAKEN_OVER) {
+        return STAND_BY_MS;
+    }
+    if (bridge->phase == GR_PHASE_UP && bridge->now_ms - bridge->up_since_ms >= STEADY_MS) {
+        bridge->backoff.failures = 0;
+    }
+    return gr_backoff_next_ms(&bridge->backoff, fault == GR_FAILURE_SETTINGS);
+}
+
+static void fail(struct gr_bridge *bridge, const struct gr_report *reports, enum gr_failure fault,
+                 const char *text)
+{
+    bridge->retry_ms = bridge->now_ms + wait_ms(bridge, fault);
+    bridge->version = bridge->mqtt.protocol == 4 ? 4 : 5;
+    if (fault == GR_FAILURE_TAKEN_OVER) {
+        gr_bridge_tell(bridge, GR_BRIDGE_TAKEN_OVER, NULL, text);
+    } else {
+        tell_down(bridge, text);
+    }
+    close_links(bridge, reports, fault != GR_FAILURE_TAKEN_OVER);
+}
+
+/* Some brokers refuse MQTT 5 in words, older ones by closing the connection. */
+static void fall_back(struct gr_bridge *bridge, const struct gr_report *reports)
+{
+    bridge->version = 4;
+    bridge->retry_ms = bridge->now_ms;
+    close_links(bridge, reports, false);
+}
+
+static bool wants_older_version(const struct gr_bridge *bridge, enum gr_failure fault)
+{
+    return bridge->version == 5 && bridge->phase == GR_PHASE_CONNECTING &&
+           (fault == GR_FAILURE_VERSION || fault == GR_FAILURE_CLOSED);
+}
+
+/* Of several connections that failed, one that was taken over or refused for a reason explains the others. */
+static size_t find_failed(const struct gr_report *reports, size_t count)
+{
+    size_t found = count;
+    for (size_t i = 0; i < count; i++) {
+        if (reports[i].failed && (found == count || (reports[found].reason == 0 && reports[i].reason != 0))) {
+            found = i;
+        }
+    }
+    return found;
+}
+
+/* True where a connection has failed; the attempt, or the time of being up, is then over. */
+static bool handle_failure(struct gr_bridge *bridge, const struct gr_report *reports)
+{
+    size_t failed = find_failed(reports, bridge->link_count);
+    char text[200];
+    if (failed == bridge->link_count) {
+        return false;
+    }
+    enum gr_failure fault =
+        gr_failure_of(&reports[failed], &bridge->mqtt, bridge->version, text, sizeof text);
+    if (wants_older_version(bridge, fault)) {
+        fall_back(bridge, reports);
+    } else {
+        fail(bridge, reports, fault, text);
+    }
+    return true;
+}
+
+/* ---- one function per phase ---- */
+
+static int open_links(struct gr_bridge *bridge, struct gr_error *error)
+{
+    struct gr_link_attempt attempt = {.mqtt = &bridge->mqtt, .version = bridge->version};
+    char *password;
+    int code = gr_password_read(&password, &bridge->mqtt, error);
+    attempt.password = password;
+    for (size_t i = 0; i < bridge->link_count && code == GR_OK; i++) {
+        attempt.tag = (struct gr_link_tag){.inbox = bridge->inbox,
+                                           .generation = bridge->generation,
+                                           .link = i,
+                                           .filters = bridge->filters,
+                                           .filter_count = bridge->filter_count};
+        code = gr_link_open(&bridge->links[i], &attempt, error);
+    }
+    gr_password_wipe(password);
+    return code;
+}
+
+static void step_waiting(struct gr_bridge *bridge)
+{
+    struct gr_error error = {""};
+    if (bridge->now_ms < bridge->retry_ms) {
+        return;
+    }
+    bridge->generation++;
+    gr_inbox_begin(bridge->inbox, bridge->generation);
+    bridge->phase = GR_PHASE_CONNECTING;
+    bridge->deadline_ms = bridge->now_ms + CONNECT_MS;
+    if (open_links(bridge, &error) != GR_OK) {
+        const struct gr_report none[GR_MOST_WILLS] = {{0}};
+        fail(bridge, none, GR_FAILURE_SETTINGS, error.text);
+    }
+}
+
+static void come_up(struct gr_bridge *bridge)
+{
+    bridge->phase = GR_PHASE_UP;
+    bridge->up_since_ms = bridge->now_ms;
+    bridge->told[0] = '\0';
+    gr_bridge_tell(bridge, GR_BRIDGE_UP, NULL, bridge->version == 5 ? "MQTT 5" : "MQTT 3.1.1");
+}
+
+static void begin_subscribing(struct gr_bridge *bridge, const struct gr_report *reports)
+{
+    struct gr_error error = {""};
+    bridge->phase = GR_PHASE_SUBSCRIBING;
+    bridge->deadline_ms = bridge->now_ms + SUBSCRIBE_MS;
+    if (bridge->filter_count == 0) {
+        come_up(bridge);
+    } else if (gr_link_subscribe(&bridge->links[0], &error) != GR_OK) {
+        fail(bridge, reports, GR_FAILURE_PASSING, error.text);
+    }
+}
+
+static bool is_overdue(const struct gr_bridge *bridge)
+{
+    return bridge->now_ms >= bridge->deadline_ms;
+}
+
+static void step_connecting(struct gr_bridge *bridge, const struct gr_report *reports)
+{
+    for (size_t i = 0; i < bridge->link_count; i++) {
+        if (!reports[i].connected) {
+            if (is_overdue(bridge)) {
+                fail(bridge, reports, GR_FAILURE_PASSING, "the broker does not answer");
+            }
+            return;
+        }
+    }
+    begin_subscribing(bridge, reports);
+}
+
+static void step_subscribing(struct gr_bridge *bridge, const struct gr_report *reports)
+{
+    if (reports[0].granted) {
+        come_up(bridge);
+    } else if (is_overdue(bridge)) {
+        fail(bridge, reports, GR_FAILURE_PASSING, "the broker does not answer the subscriptions");
+    }
+}
+
+static void step_up(struct gr_bridge *bridge, const struct gr_report *reports)
+{
+    int64_t limit_ms = 3000 * (int64_t)bridge->mqtt.keep_alive_s;
+    limit_ms = limit_ms > LEAST_LAG_MS ? limit_ms : LEAST_LAG_MS;
+    if (gr_bridge_lag_ms(bridge, bridge->now_ms) > limit_ms) {
+        fail(bridge, reports, GR_FAILURE_PASSING, "the broker does not answer");
+    }
+}
+
+/* The broker's reason may come a moment after the loss itself. */
+static void note_late_reason(struct gr_bridge *bridge, const struct gr_report *reports)
+{
+    for (size_t i = 0; i < bridge->link_count; i++) {
+        if (reports[i].reason == MQTTREASONCODE_SESSION_TAKEN_OVER &&
+            bridge->retry_ms < bridge->now_ms + STAND_BY_MS - CLOSE_MS) {
+            bridge->retry_ms = bridge->now_ms + STAND_BY_MS;
+            gr_bridge_tell(bridge, GR_BRIDGE_TAKEN_OVER, NULL, gr_reason_words(reports[i].reason));
+        }
+    }
+}
+
+static void step_closing(struct gr_bridge *bridge, const struct gr_report *reports)
+{
+    note_late_reason(bridge, reports);
+    for (size_t i = 0; i < bridge->link_count && !is_overdue(bridge); i++) {
+        bool open = bridge->links[i].handle && reports[i].connected && !reports[i].failed;
+        if (open && !reports[i].closed) {
+            return;
+        }
+    }
+    destroy_links(bridge);
+    bridge->phase = GR_PHASE_WAITING;
+}
+
+void gr_bridge_step(struct gr_bridge *bridge, int64_t mono_ms)
+{
+    struct gr_report reports[GR_MOST_WILLS];
+    bridge->now_ms = mono_ms;
+    gr_bridge_collect(bridge);
+    gr_inbox_reports(bridge->inbox, reports, bridge->link_count);
+    bool connected = bridge->phase != GR_PHASE_WAITING && bridge->phase != GR_PHASE_CLOSING;
+    if (connected && handle_failure(bridge, reports)) {
+        return;
+    }
+    switch (bridge->phase) {
+    case GR_PHASE_WAITING:
+        step_waiting(bridge);
+        break;
+    case GR_PHASE_CONNECTING:
+        step_connecting(bridge, reports);
+        break;
+    case GR_PHASE_SUBSCRIBING:
+        step_subscribing(bridge, reports);
+        break;
+    case GR_PHASE_UP:
+        step_up(bridge, reports);
+        break;
+    case GR_PHASE_CLOSING:
+        step_closing(bridge, reports);
+        break;
+    }
+}
