@@ -331,6 +331,15 @@ static void take_message(struct daemon *daemon, const struct gr_bridge_event *me
     }
 }
 
+static void note_refused_publish(struct daemon *daemon, const struct gr_bridge_event *event)
+{
+    uint64_t count;
+    const char *topic = event->topic ? event->topic : "";
+    if (gr_refusals_note(daemon->refusals, topic, "publish", gr_clock_mono_ms(), &count)) {
+        gr_log(GR_LOG_ERROR, "the broker refuses what is published on %s: %s", topic, event->text);
+    }
+}
+
 static void take_bridge_event(struct daemon *daemon, const struct gr_bridge_event *event)
 {
     switch (event->kind) {
@@ -352,6 +361,9 @@ static void take_bridge_event(struct daemon *daemon, const struct gr_bridge_even
         gr_log(GR_LOG_ERROR, "another client uses our client id on this broker: standing by (%s)",
                event->text);
         tell_link(daemon, false);
+        return;
+    case GR_BRIDGE_REFUSED:
+        note_refused_publish(daemon, event);
         return;
     case GR_BRIDGE_MESSAGE:
         take_message(daemon, event);

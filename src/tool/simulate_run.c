@@ -79,6 +79,9 @@ static void drain(struct run *run)
             }
             run->up = false;
             break;
+        case GR_BRIDGE_REFUSED:
+            fprintf(stderr, "granary simulate: the broker refuses what is published: %s\n", event.text);
+            break;
         case GR_BRIDGE_MESSAGE:
             take_message(run, &event);
             break;
