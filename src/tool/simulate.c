@@ -23,7 +23,7 @@ static const char usage[] =
     "  --start TIME           local time of the first step, like 2026-03-10T00:00; else the scene's\n"
     "  --days N               how long, 1 by default; fractions are allowed\n"
     "  --speed N              simulated seconds per second; 0, the default: as fast as the daemon answers\n"
-    "  --step-seconds N       10 to 300, 60 by default\n"
+    "  --step-seconds N       10 to 120, 60 by default\n"
     "  --clock-topic TOPIC    where the clock is published, sim/clock by default\n"
     "  --rates-directory DIR  publish each day's prices there as import-YYYY-MM-DD.json and "
     "export-YYYY-MM-DD.json\n"
@@ -66,8 +66,8 @@ static int take_option(struct gr_sim_options *options, int option, const char *v
         return read_count(value, 0, 1e6, &options->speed) ? GR_OK
                                                           : refuse_option("speed", value, "0 to 1000000");
     case 't':
-        if (!read_count(value, 10, 300, &step_s) || step_s != floor(step_s)) {
-            return refuse_option("step-seconds", value, "a whole number from 10 to 300");
+        if (!read_count(value, 10, 120, &step_s) || step_s != floor(step_s)) {
+            return refuse_option("step-seconds", value, "a whole number from 10 to 120");
         }
         options->step_s = (int)step_s;
         return GR_OK;
