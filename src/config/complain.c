@@ -1,3 +1,4 @@
+#include "bridge/text.h"
 #include "config/form.h"
 
 #include <stdarg.h>
@@ -99,11 +100,16 @@ void gr_setting_path(const config_setting_t *setting, char out[GR_SETTING_PATH_S
 
 char *gr_quote(char *out, size_t size, const char *text)
 {
+    bool utf8 = gr_utf8_valid(text, strlen(text));
     size_t used = 0;
     out[used++] = '"';
-    for (; *text && used + 8 < size; text++) {
+    for (; *text; text++) {
         unsigned char byte = (unsigned char)*text;
-        if (byte < 0x20 || byte == 0x7f) {
+        bool inside_letter = utf8 && (byte & 0xc0) == 0x80;
+        if (used + 12 > size && !inside_letter) {
+            break;
+        }
+        if (byte < 0x20 || byte == 0x7f || (byte >= 0x80 && !utf8)) {
             used += (size_t)snprintf(out + used, size - used, "\\x%02x", byte);
         } else {
             out[used++] = (char)byte;

@@ -256,6 +256,21 @@ static void near_spellings_are_found_and_far_ones_are_not(void **state)
     }
 }
 
+static void quoted_texts_are_one_line_of_whole_letters(void **state)
+{
+    (void)state;
+    char out[20];
+    static const char *const rows[][2] = {{"", "\"\""},
+                                          {"a\nb", "\"a\\x0ab\""},
+                                          {"caf\xc3\xa9", "\"caf\xc3\xa9\""},
+                                          {"caf\xe9", "\"caf\\xe9\""},
+                                          {"abcdefghijklmn", "\"abcdefgh...\""},
+                                          {"abcdefg\xe2\x82\xac!", "\"abcdefg\xe2\x82\xac...\""}};
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        assert_string_equal(gr_quote(out, sizeof out, rows[i][0]), rows[i][1]);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -273,6 +288,7 @@ int main(void)
         cmocka_unit_test_setup_teardown(a_bare_name_is_a_systemd_credential_first, make_folder,
                                         remove_folder),
         cmocka_unit_test_setup_teardown(secrets_that_cannot_be_text_are_refused, make_folder, remove_folder),
+        cmocka_unit_test(quoted_texts_are_one_line_of_whole_letters),
         cmocka_unit_test(near_spellings_are_found_and_far_ones_are_not),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
