@@ -46,7 +46,7 @@ void gr_bridge_event_free(struct gr_bridge_event *event);
 struct gr_bridge;
 
 /* Payloads above 64 kB are refused (by the broker where MQTT 5 lets us ask for it). `filters` are subscribed
- * at each (re)connect with QoS 1; all arguments are copied. `jitter_seed` spreads reconnect times. Nothing is
+ * at each (re)connect with QoS 0; all arguments are copied. `jitter_seed` spreads reconnect times. Nothing is
  * sent before gr_bridge_step. */
 int gr_bridge_create(struct gr_bridge **out, const struct gr_mqtt *mqtt, const struct gr_will *wills,
                      size_t will_count, const char *const *filters, size_t filter_count, uint64_t jitter_seed,

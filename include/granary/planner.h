@@ -127,8 +127,8 @@ struct gr_outlook {
     double import_limit_kw, export_limit_kw;
     bool curtailable;
     double penalty_per_kwh;
-    double ready_for; /* money: where charging now costs no more than this above the best choice, it is
-                         preferred, at the greatest power for which that holds: what will be bought at this
+    double ready_for; /* money per hour: where charging now costs no more than this above the best choice, it
+                         is preferred, at the greatest power for which that holds: what will be bought at this
                          price anyway is better in hand. 0: no preference */
     bool may_export;  /* whether the battery may feed the grid by command */
 };

@@ -336,12 +336,11 @@ static MQTTAsync_responseOptions suback_options(const struct gr_link *link)
 int gr_link_subscribe(struct gr_link *link, struct gr_error *error)
 {
     MQTTAsync_responseOptions options = suback_options(link);
+    /* QoS 0: the next reading replaces a lost one, and an acknowledgement of ours would hold back the next publish
+     * (Nagle's algorithm against the broker's delayed ACK: 40 ms). */
     int *qos = calloc(link->tag->filter_count, sizeof *qos);
     if (!qos) {
         return gr_error_set(error, GR_NO_MEMORY, "no memory to subscribe");
-    }
-    for (size_t i = 0; i < link->tag->filter_count; i++) {
-        qos[i] = 1;
     }
     int code = MQTTAsync_subscribeMany(link->handle, (int)link->tag->filter_count, link->tag->filters, qos,
                                        &options);

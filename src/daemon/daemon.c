@@ -326,7 +326,8 @@ static void take_message(struct daemon *daemon, const struct gr_bridge_event *me
         turn(daemon);
         return;
     }
-    if (gr_inputs_take(daemon->config, daemon->engine, daemon->refusals, message, &daemon->now)) {
+    /* Before a simulation has told the time, readings could not be dated. */
+    if (daemon->timed && gr_inputs_take(daemon->config, daemon->engine, daemon->refusals, message, &daemon->now)) {
         daemon->readings_came = true;
     }
 }

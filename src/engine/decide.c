@@ -166,6 +166,18 @@ static void compare_with_present(const struct gr_engine *engine, const struct gr
     }
 }
 
+/* What the energy that the slot moves is worth, stored; where it moves next to none, what one more kWh would
+ * be. */
+static double find_worth(const struct gr_outlook *outlook, double end_kwh)
+{
+    double moved_kwh = end_kwh - outlook->stored_kwh;
+    if (fabs(moved_kwh) < 0.05) {
+        return gr_value_marginal(outlook->next, end_kwh);
+    }
+    return (gr_value_at(outlook->next, outlook->stored_kwh) - gr_value_at(outlook->next, end_kwh)) /
+           moved_kwh;
+}
+
 int gr_engine_decide(struct gr_engine *engine, const struct gr_moment *now, const struct gr_seen *seen,
                      struct gr_wish *out, struct gr_error *error)
 {
@@ -187,12 +199,12 @@ int gr_engine_decide(struct gr_engine *engine, const struct gr_moment *now, cons
         enum gr_command_kind best = find_best(&choice, allowed);
         double power_kw =
             best == GR_CHARGE || best == GR_EXPORT ? fit_power(engine, seen, best, choice.power_of[best]) : 0;
-        *out = (struct gr_wish){
-            .kind = power_kw > 0 || (best != GR_CHARGE && best != GR_EXPORT) ? best : GR_REST,
-            .power_kw = power_kw,
-            .import_price = outlook.import_price,
-            .export_price = outlook.export_price,
-            .marginal_value_per_kwh = gr_value_marginal(outlook.next, choice.end_kwh[best])};
+        *out = (struct gr_wish){.kind =
+                                    power_kw > 0 || (best != GR_CHARGE && best != GR_EXPORT) ? best : GR_REST,
+                                .power_kw = power_kw,
+                                .import_price = outlook.import_price,
+                                .export_price = outlook.export_price,
+                                .worth_per_kwh = find_worth(&outlook, choice.end_kwh[best])};
         out->target_percent = find_target(engine, out->kind, choice.end_kwh[best]);
         compare_with_present(engine, seen, &outlook, allowed, choice.cost[best], out);
     }
@@ -204,7 +216,7 @@ void gr_wish_explain(const struct gr_wish *wish, const struct gr_engine_config *
                      char text[GR_REASON_SIZE])
 {
     const struct gr_battery *battery = &config->site.battery;
-    double worth = wish->marginal_value_per_kwh;
+    double worth = wish->worth_per_kwh;
     double cost_of_storing = wish->import_price / battery->charge_efficiency;
     double given = worth / battery->discharge_efficiency + battery->wear_per_kwh;
     switch (wish->kind) {

@@ -298,7 +298,7 @@ static void carry_out(struct gr_engine *engine, const struct gr_moment *now, con
     }
     gr_wish_explain(&kept, &engine->config, reason);
     set_command(engine, now, &kept, reason, out);
-    out->marginal_value_per_kwh = wish->marginal_value_per_kwh;
+    out->marginal_value_per_kwh = wish->worth_per_kwh;
 }
 
 /* Carries the half-hour means on, and smooths what is seen. */

@@ -54,7 +54,6 @@ int gr_horizon_build(struct gr_horizon *out, const struct gr_engine_config *conf
 {
     int64_t step_s = (int64_t)config->planning.slot_minutes * 60;
     int64_t end_s = from_s + (int64_t)config->planning.horizon_hours * 3600;
-    double floor_kwh = gr_engine_floor_kwh(config);
     out->slots = 0;
     for (int64_t at_s = from_s; at_s < end_s;) {
         struct gr_price bought, sold = {.price_per_kwh = 0, .until_s = end_s};
@@ -76,7 +75,6 @@ int gr_horizon_build(struct gr_horizon *out, const struct gr_engine_config *conf
         out->hours[slot] = (double)(next_s - at_s) / 3600;
         out->import_price[slot] = bought.price_per_kwh;
         out->export_price[slot] = sold.price_per_kwh;
-        out->floor_kwh[slot] = floor_kwh;
         out->expected[slot] = bought.expected;
         out->slots++;
         at_s = next_s;

@@ -17,8 +17,8 @@ struct gr_horizon {
 void gr_horizon_free(struct gr_horizon *horizon);
 
 /* Cuts the time from from_s on into slots: at multiples of slot_minutes (UTC) and wherever a price may
- * change. Ends early where no import price is known or expected. A missing export price counts as 0.
- * GR_NOT_FOUND where not even the first slot has a price. */
+ * change. Ends early where no import price is known or expected. Floors are left to the caller. A missing
+ * export price counts as 0. GR_NOT_FOUND where not even the first slot has a price. */
 int gr_horizon_build(struct gr_horizon *out, const struct gr_engine_config *config,
                      const struct gr_tariff *import, const struct gr_tariff *export,
                      const struct gr_zone *zone, int64_t from_s);
@@ -109,7 +109,8 @@ struct gr_wish {
                     ready */
     bool forced; /* the command in force may not stay */
     double import_price, export_price;
-    double marginal_value_per_kwh;
+    double worth_per_kwh; /* of the energy that the wish moves into the store or out of it, else of one more
+                             stored kWh */
 };
 
 int gr_engine_decide(struct gr_engine *engine, const struct gr_moment *now, const struct gr_seen *seen,

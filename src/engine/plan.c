@@ -6,12 +6,29 @@
 
 static const double ready_for =
     2e-4; /* money: above the planner's rounding, below what anyone would notice */
+static const double refill_share = 0.02;     /* of capacity, that the reserve may lack */
 static const double lean_half_life_s = 3600; /* how long what is seen now says something about what comes */
 
 double gr_engine_floor_kwh(const struct gr_engine_config *config)
 {
     double percent = fmax(config->site.reserve_percent, config->planning.floor_percent);
     return percent / 100 * config->site.battery.capacity_kwh;
+}
+
+/* The floor sinks with the standing loss from now on, and from what is stored where that is a little less: a
+ * battery that rests at its reserve is not topped up with a trickle, but filled once it has lost
+ * `refill_share`. */
+static void set_floors(struct gr_horizon *horizon, const struct gr_engine_config *config, double stored_kwh)
+{
+    const struct gr_battery *battery = &config->site.battery;
+    double floor_kwh = gr_engine_floor_kwh(config);
+    if (stored_kwh < floor_kwh && stored_kwh >= floor_kwh - refill_share * battery->capacity_kwh) {
+        floor_kwh = stored_kwh;
+    }
+    for (size_t t = 0; t < horizon->slots; t++) {
+        double hours = (double)(horizon->bounds_s[t + 1] - horizon->bounds_s[0]) / 3600;
+        horizon->floor_kwh[t] = fmax(0, floor_kwh - hours * battery->standing_loss_kw);
+    }
 }
 
 void gr_engine_plan_free(struct gr_engine_plan *plan)
@@ -230,6 +247,7 @@ int gr_engine_make_plan(struct gr_engine *engine, struct gr_moment now, double s
         (void)gr_error_set(error, status, "no import price is known for now");
         goto out;
     }
+    set_floors(&plan.horizon, config, stored_kwh);
     status = gr_paths_build(&plan.paths, engine->history, &config->planning.expectation, &config->site,
                             engine->zone, plan.horizon.bounds_s, plan.horizon.slots, error);
     if (status != GR_OK) {

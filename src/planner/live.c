@@ -7,7 +7,7 @@
 #include <stdlib.h>
 
 #define NEAR_TIE 1e-9       /* money */
-#define LEAST_POWER_KW 1e-3 /* below what any inverter resolves: not worth a command */
+#define LEAST_POWER_KW 0.05 /* below what any inverter resolves: not worth a command */
 #define READY_POWER_KW 0.3  /* below it a charge does not make ready for anything */
 
 /* Which of two equal choices comes first: the one that leaves most to the house. */
@@ -174,7 +174,7 @@ static double ready_power_kw(const struct powers *powers, double limit)
             most_kw = fmax(most_kw, powers->kw[i]);
         }
     }
-    return most_kw >= READY_POWER_KW ? most_kw : 0;
+    return most_kw;
 }
 
 /* Best power of `charge` or `export`; among near-ties the smallest. Without room or stock it is 0, which
@@ -244,9 +244,10 @@ static void prefer_ready(struct gr_choice *out, const struct gr_outlook *outlook
     for (size_t i = 0; i < powers->count; i++) {
         powers->cost[i] = expect(outlook, GR_CHARGE, powers->kw[i]).cost;
     }
-    double power_kw = ready_power_kw(powers, least_cost(out) + outlook->ready_for);
-    if (power_kw > 0) {
-        struct expectation found = expect(outlook, GR_CHARGE, power_kw);
+    double power_kw = ready_power_kw(powers, least_cost(out) + outlook->ready_for * outlook->hours);
+    struct expectation found = expect(outlook, GR_CHARGE, power_kw);
+    double more_kwh = found.end_kwh - out->end_kwh[out->kind];
+    if (power_kw >= READY_POWER_KW && more_kwh >= READY_POWER_KW * outlook->hours / 2) {
         out->kind = GR_CHARGE;
         out->power_of[GR_CHARGE] = power_kw;
         out->cost[GR_CHARGE] = found.cost;
