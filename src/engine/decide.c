@@ -55,6 +55,9 @@ static void find_allowed(const struct gr_engine *engine, const struct gr_seen *s
     for (int kind = 0; kind < GR_COMMAND_KINDS; kind++) {
         allowed[kind] = true;
     }
+    if (seen->stored_kwh <= gr_engine_floor_kwh(&engine->config)) {
+        allowed[GR_EXPORT] = false;
+    }
     bool car_draws = seen->car_kw > car_draws_kw;
     if (car_draws || !seen->car_known) {
         allowed[GR_EXPORT] = false;

@@ -6,6 +6,7 @@
 
 static const double ready_for =
     2e-4; /* money: above the planner's rounding, below what anyone would notice */
+static const double reading_share = 0.005;   /* of capacity: readings are no finer */
 static const double refill_share = 0.02;     /* of capacity, that the reserve may lack */
 static const double lean_half_life_s = 3600; /* how long what is seen now says something about what comes */
 
@@ -15,9 +16,9 @@ double gr_engine_floor_kwh(const struct gr_engine_config *config)
     return percent / 100 * config->site.battery.capacity_kwh;
 }
 
-/* The floor sinks with the standing loss from now on, and from what is stored where that is a little less: a
- * battery that rests at its reserve is not topped up with a trickle, but filled once it has lost
- * `refill_share`. */
+/* The floors of the plan lie a hair below the floor of the commands, sink with the standing loss from now on,
+ * and begin at what is stored where that is a little less: a battery that rests at its reserve is not topped
+ * up with a trickle, but filled once it lacks `refill_share`. */
 static void set_floors(struct gr_horizon *horizon, const struct gr_engine_config *config, double stored_kwh)
 {
     const struct gr_battery *battery = &config->site.battery;
@@ -27,7 +28,8 @@ static void set_floors(struct gr_horizon *horizon, const struct gr_engine_config
     }
     for (size_t t = 0; t < horizon->slots; t++) {
         double hours = (double)(horizon->bounds_s[t + 1] - horizon->bounds_s[0]) / 3600;
-        horizon->floor_kwh[t] = fmax(0, floor_kwh - hours * battery->standing_loss_kw);
+        double slack_kwh = reading_share * battery->capacity_kwh + hours * battery->standing_loss_kw;
+        horizon->floor_kwh[t] = fmax(0, floor_kwh - slack_kwh);
     }
 }
 
