@@ -38,7 +38,7 @@ enum gr_unit { GR_UNIT_PERCENT, GR_UNIT_RATIO, GR_UNIT_KWH, GR_UNIT_WH, GR_UNIT_
 /* How a channel's value is found in a payload. */
 struct gr_input {
     bool configured;
-    char topic[GR_TOPIC_SIZE]; /* MQTT topic name, no wildcards */
+    char topic[GR_TOPIC_SIZE]; /* MQTT topic filter; the newest message that matches counts */
     char pointer[GR_FIELD_SIZE]; /* JSON Pointer; only used where is_json */
     bool is_json;              /* a pointer was given; else the payload is the plain value */
     enum gr_unit unit;

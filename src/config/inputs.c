@@ -88,7 +88,7 @@ const struct gr_key gr_input_keys[] = {
      .offset = INPUT(input.topic),
      .size = GR_TOPIC_SIZE,
      .required = true,
-     .about = "MQTT topic name, without wildcards"},
+     .about = "MQTT topic; + stands for one level, # at the end for all that follow"},
     {.name = "pointer",
      .kind = GR_KEY_TEXT,
      .offset = INPUT(input.pointer),
@@ -245,9 +245,7 @@ static void settle_range(struct gr_reader *reader, const config_setting_t *group
 static void check_topic(struct gr_reader *reader, const config_setting_t *group, const struct gr_input *input)
 {
     struct gr_error error = {""};
-    if (strpbrk(input->topic, "+#")) {
-        gr_complain(reader, group, "topic", "found \"%s\" with a wildcard; allowed: one topic", input->topic);
-    } else if (input->topic[0] && gr_topic_check(input->topic, false, &error) != GR_OK) {
+    if (input->topic[0] && gr_topic_check(input->topic, true, &error) != GR_OK) {
         gr_complain(reader, group, "topic", "%s", error.text);
     }
     if (input->is_json && gr_json_pointer_check(input->pointer, &error) != GR_OK) {

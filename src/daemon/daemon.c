@@ -27,7 +27,7 @@ static const int64_t least_turn_ms = 2000; /* and when readings stream in */
 static const int64_t commit_ms = 300000;   /* kind to an SD card */
 static const int64_t trim_s = 86400;
 static const int64_t keep_history_s = INT64_C(400) * 86400;
-enum { STOP_MS = 2000, WAIT_MS = 1000 };
+enum { STOP_MS = 2000, WAIT_MS = 1000, MOST_HELD = 256 };
 
 struct daemon {
     const char *file, *clock_topic;
@@ -45,7 +45,9 @@ struct daemon {
     bool stop, readings_came;
     bool timed; /* the time is known: always, but for a simulation that has not begun */
     struct gr_moment now;
-    int64_t step, acknowledged; /* of the simulation's clock */
+    int64_t step, acknowledged;             /* of the simulation's clock */
+    struct gr_bridge_event held[MOST_HELD]; /* messages that wait for the simulation's time */
+    size_t held_count;
     int64_t turned_ms, committed_ms, trimmed_s;
     uint64_t heartbeat, seed;
 };
@@ -205,9 +207,9 @@ static int create_bridge(struct daemon *daemon, struct gr_error *error)
     if (daemon->clock_topic) {
         filters[filter_count++] = daemon->clock_topic;
     }
-    int status = gr_device_create(&daemon->device, &daemon->config->outputs, daemon->config->engine.site.name,
-                                  daemon->config->engine.safety.commanding,
-                                  (uint64_t)gr_clock_read().utc_s, error);
+    int status =
+        gr_device_create(&daemon->device, &daemon->config->outputs, daemon->config->engine.site.name,
+                         daemon->config->engine.safety.commanding, (uint64_t)gr_clock_read().utc_s, error);
     if (status != GR_OK) {
         return status;
     }
@@ -220,8 +222,10 @@ static int start(struct daemon *daemon)
 {
     struct gr_error error = {""};
     daemon->signals = open_signals();
-    daemon->now = gr_clock_read();
     daemon->timed = daemon->clock_topic == NULL;
+    if (daemon->timed) {
+        daemon->now = gr_clock_read();
+    }
     (void)snprintf(daemon->seen_topic, sizeof daemon->seen_topic, "%s/seen",
                    daemon->clock_topic ? daemon->clock_topic : "");
     if (getrandom(&daemon->seed, sizeof daemon->seed, 0) != (ssize_t)sizeof daemon->seed) {
@@ -313,22 +317,47 @@ static void tell_link(struct daemon *daemon, bool up)
     (void)gr_engine_handle(daemon->engine, &event, NULL);
 }
 
-static void take_message(struct daemon *daemon, const struct gr_bridge_event *message)
+static void take_input(struct daemon *daemon, const struct gr_bridge_event *message)
 {
-    if (daemon->clock_topic && strcmp(message->topic, daemon->clock_topic) == 0) {
-        struct gr_moment moment;
-        if (message->retained || !gr_clock_parse(message->payload, message->length, &moment, &daemon->step)) {
-            gr_log(GR_LOG_WARNING, "%s: not a clock message of a simulation", message->topic);
-            return;
-        }
-        daemon->now = moment;
-        daemon->timed = true;
-        turn(daemon);
+    if (gr_inputs_take(daemon->config, daemon->engine, daemon->refusals, message, &daemon->now)) {
+        daemon->readings_came = true;
+    }
+}
+
+static void drop_held(struct daemon *daemon)
+{
+    for (size_t i = 0; i < daemon->held_count; i++) {
+        gr_bridge_event_free(&daemon->held[i]);
+    }
+    daemon->held_count = 0;
+}
+
+/* One step of a simulation: its readings came before its time, and are dated with it. */
+static void take_step(struct daemon *daemon, const struct gr_bridge_event *message)
+{
+    struct gr_moment moment;
+    if (message->retained || !gr_clock_parse(message->payload, message->length, &moment, &daemon->step)) {
+        gr_log(GR_LOG_WARNING, "%s: not a clock message of a simulation", message->topic);
         return;
     }
-    /* Before a simulation has told the time, readings could not be dated. */
-    if (daemon->timed && gr_inputs_take(daemon->config, daemon->engine, daemon->refusals, message, &daemon->now)) {
-        daemon->readings_came = true;
+    daemon->now = moment;
+    daemon->timed = true;
+    for (size_t i = 0; i < daemon->held_count; i++) {
+        take_input(daemon, &daemon->held[i]);
+    }
+    drop_held(daemon);
+    turn(daemon);
+}
+
+static void take_message(struct daemon *daemon, struct gr_bridge_event *message)
+{
+    if (!daemon->clock_topic) {
+        take_input(daemon, message);
+    } else if (strcmp(message->topic, daemon->clock_topic) == 0) {
+        take_step(daemon, message);
+    } else if (daemon->held_count < MOST_HELD) {
+        daemon->held[daemon->held_count++] = *message;
+        *message = (struct gr_bridge_event){.kind = GR_BRIDGE_MESSAGE};
     }
 }
 
@@ -341,7 +370,7 @@ static void note_refused_publish(struct daemon *daemon, const struct gr_bridge_e
     }
 }
 
-static void take_bridge_event(struct daemon *daemon, const struct gr_bridge_event *event)
+static void take_bridge_event(struct daemon *daemon, struct gr_bridge_event *event)
 {
     switch (event->kind) {
     case GR_BRIDGE_UP:
@@ -519,6 +548,7 @@ static void finish(struct daemon *daemon)
     struct gr_error error = {""};
     (void)sd_notify(0, "STOPPING=1");
     close_bridge(daemon);
+    drop_held(daemon);
     close_feed(daemon);
     if (daemon->store && gr_store_commit(daemon->store, &error) != GR_OK) {
         gr_log(GR_LOG_WARNING, "the store refused the last write: %s", error.text);

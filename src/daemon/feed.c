@@ -313,7 +313,8 @@ static void start_transfer(struct gr_feed *feed, struct item *item, int64_t day_
         gr_secret_read(&headers, item->source->headers_file, &error) != GR_OK) {
         goto failed;
     }
-    if (feed->store && item->table.count > 0) {
+    /* "Not modified" only helps where what was not modified is still held. */
+    if (feed->store && covered_until_s(&item->table, item->wanted_from_s) > item->wanted_from_s) {
         (void)gr_store_get_validators(feed->store, item->url, etag, modified, GR_ETAG_SIZE, NULL);
     }
     struct gr_fetch_request request = {.url = item->url,

@@ -126,7 +126,7 @@ static double find_target(const struct gr_engine *engine, enum gr_command_kind k
 {
     const struct gr_engine_plan *plan = &engine->plan;
     double capacity_kwh = engine->config.site.battery.capacity_kwh;
-    double floor_percent = gr_engine_floor_kwh(&engine->config) / capacity_kwh * 100;
+    double floor_percent = gr_engine_floor_percent(&engine->config);
     double target_kwh = end_kwh;
     for (size_t t = 0; t < plan->horizon.slots && plan->slots[t].kind == kind; t++) {
         double stored_kwh = plan->slots[t].stored_kwh;
@@ -136,7 +136,7 @@ static double find_target(const struct gr_engine *engine, enum gr_command_kind k
     case GR_CHARGE:
         return fmin(100, ceil(target_kwh / capacity_kwh * 100 - 1e-6));
     case GR_EXPORT:
-        return fmax(ceil(floor_percent), floor(target_kwh / capacity_kwh * 100 + 1e-6));
+        return fmax(floor_percent, floor(target_kwh / capacity_kwh * 100 + 1e-6));
     case GR_STORE:
         return 100;
     case GR_FOLLOW:
@@ -145,7 +145,7 @@ static double find_target(const struct gr_engine *engine, enum gr_command_kind k
     case GR_COMMAND_KINDS:
         break;
     }
-    return ceil(floor_percent);
+    return floor_percent;
 }
 
 static void compare_with_present(const struct gr_engine *engine, const struct gr_seen *seen,

@@ -280,9 +280,7 @@ static void set_command(struct gr_engine *engine, const struct gr_moment *now, c
 static void fall_back(struct gr_engine *engine, const struct gr_moment *now, const char *text,
                       struct gr_decision *out)
 {
-    struct gr_wish follow = {.kind = GR_FOLLOW,
-                             .target_percent = ceil(gr_engine_floor_kwh(&engine->config) /
-                                                    engine->config.site.battery.capacity_kwh * 100)};
+    struct gr_wish follow = {.kind = GR_FOLLOW, .target_percent = gr_engine_floor_percent(&engine->config)};
     set_command(engine, now, &follow, text, out);
 }
 

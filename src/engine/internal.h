@@ -91,6 +91,8 @@ struct gr_engine {
 };
 
 double gr_engine_floor_kwh(const struct gr_engine_config *config);
+/* The same in whole percent, rounded up. */
+double gr_engine_floor_percent(const struct gr_engine_config *config);
 
 /* Plans from `now` with this much stored, leaning to what is seen (house and solar may be NAN). The old plan
  * stays where this fails. */

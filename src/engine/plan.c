@@ -16,6 +16,11 @@ double gr_engine_floor_kwh(const struct gr_engine_config *config)
     return percent / 100 * config->site.battery.capacity_kwh;
 }
 
+double gr_engine_floor_percent(const struct gr_engine_config *config)
+{
+    return ceil(fmax(config->site.reserve_percent, config->planning.floor_percent) - 1e-6);
+}
+
 /* The floors of the plan lie a hair below the floor of the commands, sink with the standing loss from now on,
  * and begin at what is stored where that is a little less: a battery that rests at its reserve is not topped
  * up with a trickle, but filled once it lacks `refill_share`. */

@@ -45,7 +45,7 @@ void gr_watch_note(struct gr_watch watches[GR_CHANNELS], const struct gr_config 
 {
     for (int channel = 0; channel < GR_CHANNELS; channel++) {
         const struct gr_input *input = &config->inputs[channel];
-        if (input->configured && strcmp(input->topic, topic) == 0) {
+        if (input->configured && gr_topic_matches(input->topic, topic)) {
             note(&watches[channel], config, (enum gr_channel)channel, payload, length, retained, mono_ms);
         }
     }
