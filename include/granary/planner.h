@@ -1,9 +1,14 @@
 /* The planner: an exact dynamic programme over piecewise-linear functions of stored energy.
  *
  * Model (docs/planner.md writes it out). Slot t of length h, with charge c, discharge d (never both), solar
- * held back w: grid     g  = load - solar + w + c - d stored   s' = max(0, s + h (eta_c c - d / eta_d) - h
- * sigma),  0 <= s + h (...),  s' <= capacity cost        = h (import max(g,0) - export max(-g,0)) + h wear d
- *                 + penalty (h max(0, g - import_limit) + h max(0, -g - export_limit) + max(0, floor - s'))
+ * held back w:
+ *
+ *     g  = load - solar + w + c - d                                          grid power
+ *     y  = s + h (eta_c c - d / eta_d),  0 <= y                              stored before the standing loss
+ *     s' = max(0, y - h sigma),  s' <= capacity                              stored at the slot's end
+ *     cost = h (import max(g, 0) - export max(-g, 0)) + h wear d
+ *            + penalty (h max(0, g - import_limit) + h max(0, -g - export_limit) + max(0, floor - s'))
+ *
  * Minimised: the sum over the slots less the value of s at the end. Prices may have any sign and export may
  * pay more than import, so value functions are continuous and piecewise linear, but not convex. */
 #ifndef GRANARY_PLANNER_H
@@ -46,6 +51,7 @@ struct gr_value {
     double *value; /* cost still to come when that much is stored: falls where energy is worth something */
 };
 
+/* The two arrays are blocks of their own from malloc. */
 void gr_value_free(struct gr_value *value);
 /* Value at kwh, clamped to the domain. */
 double gr_value_at(const struct gr_value *value, double kwh);
@@ -96,7 +102,7 @@ void gr_paths_free(struct gr_paths *paths);
  * gr_path_values_free. */
 struct gr_path_values {
     size_t slots;
-    struct gr_value *value;
+    struct gr_value *value; /* as many as were kept; `slots` is their number */
     size_t most_points;
 };
 
@@ -128,8 +134,8 @@ struct gr_outlook {
     bool curtailable;
     double penalty_per_kwh;
     double ready_for; /* money per hour: where charging now costs no more than this above the best choice, it
-                         is preferred, at the greatest power for which that holds: what will be bought at this
-                         price anyway is better in hand. 0: no preference */
+                         is preferred, at the greatest of the powers compared for which that holds: what will
+                         be bought at this price anyway is better in hand. 0: no preference */
     bool may_export;  /* whether the battery may feed the grid by command */
 };
 
@@ -149,7 +155,8 @@ struct gr_choice {
 int gr_live_choose(struct gr_choice *out, const struct gr_outlook *outlook, struct gr_error *error);
 
 /* What one band does to one sample over the outlook's time: mean battery and grid power, stored energy at the
- * end and the slot's own cost. Used by gr_live_choose, the plan table and the tests. */
+ * end and the slot's own cost as in the problem, so penalties are in it: money to report comes from grid_kw.
+ * Used by gr_live_choose, the plan table and the tests. */
 struct gr_band_result {
     double battery_kw, grid_kw, curtail_kw, stored_kwh, cost;
 };

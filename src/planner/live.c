@@ -1,10 +1,10 @@
 /* The live policy: the band for the slot at hand, from the value function of what follows. */
-#include "planner/slot.h"
+#include "planner/band.h"
+#include "planner/sum.h"
 
 #include "granary/error.h"
 
 #include <math.h>
-#include <stdlib.h>
 
 #define NEAR_TIE 1e-9       /* money */
 #define LEAST_POWER_KW 0.05 /* below what any inverter resolves: not worth a command */
@@ -14,144 +14,123 @@
 static const enum gr_command_kind order[GR_COMMAND_KINDS] = {GR_FOLLOW, GR_STORE,  GR_SERVE,
                                                              GR_REST,   GR_CHARGE, GR_EXPORT};
 
-static struct gr_slot slot_of(const struct gr_outlook *outlook, double load_kw, double solar_kw)
-{
-    return (struct gr_slot){.meter = {outlook->import_price, outlook->export_price, outlook->import_limit_kw,
-                                      outlook->export_limit_kw, outlook->penalty_per_kwh},
-                            .battery = outlook->battery,
-                            .hours = outlook->hours,
-                            .load_kw = load_kw,
-                            .solar_kw = solar_kw,
-                            .curtailable = outlook->curtailable};
-}
-
-/* Levels of stored energy, before the standing loss, between which the battery can be at the end: it fills no
- * further than capacity, and empties no further than the floor or, where it is lower already, than where it
- * is. */
-static double most_level_kwh(const struct gr_outlook *outlook)
-{
-    double loss_kwh = outlook->hours * outlook->battery.standing_loss_kw;
-    return fmax(outlook->stored_kwh, outlook->battery.capacity_kwh + loss_kwh);
-}
-
-static double least_level_kwh(const struct gr_outlook *outlook)
-{
-    double loss_kwh = outlook->hours * outlook->battery.standing_loss_kw;
-    double floor_kwh = outlook->floor_kwh > 0 ? outlook->floor_kwh + loss_kwh : 0;
-    return fmin(outlook->stored_kwh, floor_kwh);
-}
-
-/* Greatest mean powers that these levels allow over the time left. */
-static double fill_power_kw(const struct gr_outlook *outlook)
-{
-    double room_kwh = most_level_kwh(outlook) - outlook->stored_kwh;
-    return room_kwh / (outlook->hours * outlook->battery.charge_efficiency);
-}
-
-static double empty_power_kw(const struct gr_outlook *outlook)
-{
-    double stock_kwh = outlook->stored_kwh - least_level_kwh(outlook);
-    return stock_kwh * outlook->battery.discharge_efficiency / outlook->hours;
-}
-
-void gr_band_apply(struct gr_band_result *out, const struct gr_outlook *outlook, struct gr_band band,
-                   double house_kw, double car_kw, double solar_kw)
-{
-    const struct gr_battery *battery = &outlook->battery;
-    struct gr_slot slot = slot_of(outlook, house_kw + car_kw, solar_kw);
-    double wanted_kw = gr_band_power_kw(band, house_kw - solar_kw);
-    double power_kw = fmin(wanted_kw, fmin(battery->charge_kw, fill_power_kw(outlook)));
-    power_kw = fmax(power_kw, -fmin(battery->discharge_kw, empty_power_kw(outlook)));
-    double level_kwh = outlook->stored_kwh + gr_slot_change_kwh(&slot, power_kw);
-    double left_kwh = fmax(0, level_kwh - outlook->hours * battery->standing_loss_kw);
-    out->cost = gr_slot_cost(&slot, power_kw, &out->curtail_kw);
-    out->battery_kw = power_kw;
-    out->grid_kw = house_kw + car_kw - solar_kw + power_kw + out->curtail_kw;
-    out->stored_kwh = fmin(left_kwh, battery->capacity_kwh);
-    out->cost += outlook->penalty_per_kwh * fmax(0, outlook->floor_kwh - out->stored_kwh);
-}
-
 /* ---- expectation over the samples ---- */
 
 struct expectation {
-    double cost, end_kwh;
+    double cost, end_kwh, marginal_value_per_kwh;
 };
 
 static struct expectation expect(const struct gr_outlook *outlook, enum gr_command_kind kind, double power_kw)
 {
     struct gr_band band =
         gr_command_band(kind, power_kw, outlook->battery.charge_kw, outlook->battery.discharge_kw);
-    struct expectation sum = {0, 0};
+    struct expectation sum = {0, 0, 0};
     for (size_t i = 0; i < outlook->samples; i++) {
         struct gr_band_result result;
         gr_band_apply(&result, outlook, band, outlook->house_kw[i], outlook->car_kw[i], outlook->solar_kw[i]);
-        double cost = result.cost + gr_value_at(outlook->next, result.stored_kwh);
-        sum.cost += outlook->weight[i] * cost;
-        sum.end_kwh += outlook->weight[i] * result.stored_kwh;
+        double weight = outlook->weight[i];
+        sum.cost += weight * (result.cost + gr_value_at(outlook->next, result.stored_kwh));
+        sum.end_kwh += weight * result.stored_kwh;
+        sum.marginal_value_per_kwh += weight * gr_value_marginal(outlook->next, result.stored_kwh);
     }
     return sum;
 }
 
-/* ---- powers that may be best for `charge` and `export` ---- */
+/* ---- the best power for `charge` and `export` ---- */
 
-struct powers {
-    double *kw, *cost;
-    size_t count;
-    double least_kw, most_kw;
+/* A commanded power does not depend on the sample, so only the meter differs between samples: their mean cost
+ * at the meter is one piecewise-linear function of the battery power. */
+struct scan {
+    const struct gr_outlook *outlook;
+    struct gr_sum sum;
+    struct gr_points work[2];
+    struct gr_points candidates; /* battery powers, and what each costs with all that follows */
+    double low_kw, high_kw;      /* battery powers allowed */
 };
 
-static void offer_power(struct powers *powers, double power_kw)
+static void free_scan(struct scan *scan)
 {
-    if (power_kw >= powers->least_kw && power_kw <= powers->most_kw) {
-        powers->kw[powers->count++] = power_kw;
-    }
+    gr_sum_free(&scan->sum);
+    gr_points_free(&scan->work[0]);
+    gr_points_free(&scan->work[1]);
+    gr_points_free(&scan->candidates);
 }
 
-/* Powers (+ charges, times `sign`) at which the meter of some sample reaches a kink, with its solar or with
- * all of it held back. A mean of piecewise-linear functions has its least value at a kink of one of them. */
-static void offer_meter_kinks(struct powers *powers, const struct gr_outlook *outlook, double sign)
+/* scan->sum.carry = mean cost at the meter, money per hour, over the battery powers -D to C. */
+static int average_meter(struct scan *scan)
 {
-    const double kinks_kw[] = {-outlook->export_limit_kw, 0, outlook->import_limit_kw};
-    for (size_t i = 0; i < outlook->samples; i++) {
+    const struct gr_outlook *outlook = scan->outlook;
+    int rc = GR_OK;
+    for (size_t i = 0; i < outlook->samples && !rc; i++) {
         double load_kw = outlook->house_kw[i] + outlook->car_kw[i];
-        for (size_t k = 0; k < sizeof kinks_kw / sizeof *kinks_kw; k++) {
-            offer_power(powers, sign * (kinks_kw[k] - load_kw + outlook->solar_kw[i]));
-            if (outlook->curtailable) {
-                offer_power(powers, sign * (kinks_kw[k] - load_kw));
-            }
-        }
+        struct gr_slot slot = gr_band_slot(outlook, load_kw, outlook->solar_kw[i]);
+        rc = gr_slot_powers(&scan->work[0], &scan->work[1], &slot);
+        rc = rc ? rc : gr_sum_add(&scan->sum, scan->work[0].at, scan->work[0].count, outlook->weight[i]);
     }
+    return rc ? rc : gr_sum_total(&scan->sum);
 }
 
-/* Powers at which the slot ends on a kink of what follows, on the floor, empty or full. */
-static void offer_stored_kinks(struct powers *powers, const struct gr_outlook *outlook, double sign)
+static void offer_power(struct scan *scan, double battery_kw)
 {
-    struct gr_slot slot = slot_of(outlook, 0, 0);
-    double loss_kwh = outlook->hours * outlook->battery.standing_loss_kw;
-    const double own_kwh[] = {outlook->floor_kwh + loss_kwh, loss_kwh, least_level_kwh(outlook),
-                              most_level_kwh(outlook)};
-    for (size_t i = 0; i < sizeof own_kwh / sizeof *own_kwh; i++) {
-        offer_power(powers, sign * gr_slot_power_kw(&slot, own_kwh[i] - outlook->stored_kwh));
+    const struct gr_outlook *outlook = scan->outlook;
+    if (!(battery_kw >= scan->low_kw && battery_kw <= scan->high_kw)) {
+        return;
+    }
+    double rate = gr_points_value(scan->sum.carry.at, scan->sum.carry.count, battery_kw);
+    double end_kwh = gr_band_end_kwh(outlook, battery_kw);
+    rate += outlook->battery.wear_per_kwh * gr_max(0, -battery_kw);
+    double penalty = outlook->penalty_per_kwh * gr_max(0, outlook->floor_kwh - end_kwh);
+    double cost = outlook->hours * rate + penalty + gr_value_at(outlook->next, end_kwh);
+    gr_points_push(&scan->candidates, battery_kw, cost);
+}
+
+static void offer_kinks(struct scan *scan)
+{
+    const struct gr_outlook *outlook = scan->outlook;
+    const struct gr_points *meter = &scan->sum.carry;
+    struct gr_slot slot = gr_band_slot(outlook, 0, 0);
+    double level_kwh = outlook->stored_kwh - outlook->hours * outlook->battery.standing_loss_kw;
+    offer_power(scan, scan->low_kw);
+    offer_power(scan, scan->high_kw);
+    offer_power(scan, gr_slot_power_kw(&slot, outlook->floor_kwh - level_kwh));
+    offer_power(scan, gr_slot_power_kw(&slot, -level_kwh));
+    for (size_t i = 0; i < meter->count; i++) {
+        offer_power(scan, meter->at[i].x);
     }
     for (size_t i = 0; i < outlook->next->count; i++) {
-        double change_kwh = outlook->next->kwh[i] + loss_kwh - outlook->stored_kwh;
-        offer_power(powers, sign * gr_slot_power_kw(&slot, change_kwh));
+        offer_power(scan, gr_slot_power_kw(&slot, outlook->next->kwh[i] - level_kwh));
     }
 }
 
-static void offer_powers(struct powers *powers, const struct gr_outlook *outlook, enum gr_command_kind kind)
+/* scan->candidates = powers of `charge` or `export` that may be best. The sum of piecewise-linear functions
+ * is least at a kink of one of them: of the meters', of what follows, of the floor's penalty, or at an end.
+ * None where there is no room or stock. */
+static int list_powers(struct scan *scan, enum gr_command_kind kind)
 {
-    double sign = kind == GR_CHARGE ? 1 : -1;
-    double able_kw = kind == GR_CHARGE ? fmin(outlook->battery.charge_kw, fill_power_kw(outlook))
-                                       : fmin(outlook->battery.discharge_kw, empty_power_kw(outlook));
-    powers->count = 0;
-    powers->least_kw = LEAST_POWER_KW;
-    powers->most_kw = able_kw;
-    offer_power(powers, able_kw);
-    offer_power(powers, LEAST_POWER_KW);
-    offer_meter_kinks(powers, outlook, sign);
-    offer_stored_kinks(powers, outlook, sign);
+    bool charges = kind == GR_CHARGE;
+    int rc = gr_points_reserve(&scan->candidates, scan->sum.carry.count + scan->outlook->next->count + 4);
+    if (rc) {
+        return rc;
+    }
+    scan->candidates.count = 0;
+    scan->low_kw = charges ? LEAST_POWER_KW : -gr_band_empty_kw(scan->outlook);
+    scan->high_kw = charges ? gr_band_fill_kw(scan->outlook) : -LEAST_POWER_KW;
+    if (scan->low_kw <= scan->high_kw) {
+        offer_kinks(scan);
+    }
+    return GR_OK;
 }
+
+/* Among near-ties the smallest; 0, which costs as `rest`, where there is nothing to choose from. */
+static int choose_power(double *out, struct scan *scan, enum gr_command_kind kind)
+{
+    int rc = list_powers(scan, kind);
+    bool some = !rc && scan->candidates.count > 0;
+    *out = some ? fabs(gr_points_choose(&scan->candidates, NEAR_TIE)) : 0;
+    return rc;
+}
+
+/* ---- the best kind ---- */
 
 static bool is_allowed(const struct gr_outlook *outlook, enum gr_command_kind kind)
 {
@@ -165,53 +144,26 @@ static bool is_allowed(const struct gr_outlook *outlook, enum gr_command_kind ki
     }
 }
 
-/* Greatest power of `charge` that costs at most `limit`, or 0. */
-static double ready_power_kw(const struct powers *powers, double limit)
+static int price_kinds(struct gr_choice *out, struct scan *scan)
 {
-    double most_kw = 0;
-    for (size_t i = 0; i < powers->count; i++) {
-        if (powers->cost[i] <= limit) {
-            most_kw = fmax(most_kw, powers->kw[i]);
-        }
-    }
-    return most_kw;
-}
-
-/* Best power of `charge` or `export`; among near-ties the smallest. Without room or stock it is 0, which
- * costs as `rest`. */
-static void choose_power(struct gr_choice *out, const struct gr_outlook *outlook, enum gr_command_kind kind,
-                         struct powers *powers)
-{
-    double least = INFINITY, best_kw = INFINITY;
-    offer_powers(powers, outlook, kind);
-    for (size_t i = 0; i < powers->count; i++) {
-        powers->cost[i] = expect(outlook, kind, powers->kw[i]).cost;
-        least = fmin(least, powers->cost[i]);
-    }
-    for (size_t i = 0; i < powers->count; i++) {
-        if (powers->cost[i] <= least + NEAR_TIE) {
-            best_kw = fmin(best_kw, powers->kw[i]);
-        }
-    }
-    out->power_of[kind] = powers->count > 0 ? best_kw : 0;
-}
-
-static void price_kinds(struct gr_choice *out, const struct gr_outlook *outlook, struct powers *powers)
-{
-    for (int kind = 0; kind < GR_COMMAND_KINDS; kind++) {
-        out->cost[kind] = INFINITY;
+    const struct gr_outlook *outlook = scan->outlook;
+    int rc = average_meter(scan);
+    for (size_t i = 0; i < GR_COMMAND_KINDS && !rc; i++) {
+        enum gr_command_kind kind = order[i];
         out->power_of[kind] = 0;
+        out->cost[kind] = INFINITY;
         out->end_kwh[kind] = outlook->stored_kwh;
-        if (!is_allowed(outlook, (enum gr_command_kind)kind)) {
+        if (!is_allowed(outlook, kind)) {
             continue;
         }
         if (kind == GR_CHARGE || kind == GR_EXPORT) {
-            choose_power(out, outlook, (enum gr_command_kind)kind, powers);
+            rc = choose_power(&out->power_of[kind], scan, kind);
         }
-        struct expectation found = expect(outlook, (enum gr_command_kind)kind, out->power_of[kind]);
+        struct expectation found = expect(outlook, kind, out->power_of[kind]);
         out->cost[kind] = found.cost;
         out->end_kwh[kind] = found.end_kwh;
     }
+    return rc;
 }
 
 static double least_cost(const struct gr_choice *choice)
@@ -234,17 +186,31 @@ static enum gr_command_kind choose_kind(const struct gr_choice *choice)
     return GR_FOLLOW;
 }
 
-/* Fills early where waiting gains nothing: a fault in the meantime would leave the battery empty. */
-static void prefer_ready(struct gr_choice *out, const struct gr_outlook *outlook, struct powers *powers)
+/* Greatest candidate power of `charge` that costs at most `limit`, or 0. */
+static double ready_power_kw(const struct gr_points *candidates, double limit)
 {
+    double most_kw = 0;
+    for (size_t i = 0; i < candidates->count; i++) {
+        if (candidates->at[i].value <= limit) {
+            most_kw = fmax(most_kw, candidates->at[i].x);
+        }
+    }
+    return most_kw;
+}
+
+/* Fills early where waiting gains nothing: a fault in the meantime would leave the battery empty. */
+static int prefer_ready(struct gr_choice *out, struct scan *scan)
+{
+    const struct gr_outlook *outlook = scan->outlook;
     if (!(outlook->ready_for > 0) || !is_allowed(outlook, GR_CHARGE)) {
-        return;
+        return GR_OK;
     }
-    offer_powers(powers, outlook, GR_CHARGE);
-    for (size_t i = 0; i < powers->count; i++) {
-        powers->cost[i] = expect(outlook, GR_CHARGE, powers->kw[i]).cost;
+    int rc = list_powers(scan, GR_CHARGE);
+    if (rc) {
+        return rc;
     }
-    double power_kw = ready_power_kw(powers, least_cost(out) + outlook->ready_for * outlook->hours);
+    double limit = least_cost(out) + outlook->ready_for * outlook->hours;
+    double power_kw = ready_power_kw(&scan->candidates, limit);
     struct expectation found = expect(outlook, GR_CHARGE, power_kw);
     double more_kwh = found.end_kwh - out->end_kwh[out->kind];
     if (power_kw >= READY_POWER_KW && more_kwh >= READY_POWER_KW * outlook->hours / 2) {
@@ -253,19 +219,7 @@ static void prefer_ready(struct gr_choice *out, const struct gr_outlook *outlook
         out->cost[GR_CHARGE] = found.cost;
         out->end_kwh[GR_CHARGE] = found.end_kwh;
     }
-}
-
-static double expect_marginal(const struct gr_choice *choice, const struct gr_outlook *outlook)
-{
-    struct gr_band band = gr_command_band(choice->kind, choice->power_kw, outlook->battery.charge_kw,
-                                          outlook->battery.discharge_kw);
-    double sum = 0;
-    for (size_t i = 0; i < outlook->samples; i++) {
-        struct gr_band_result result;
-        gr_band_apply(&result, outlook, band, outlook->house_kw[i], outlook->car_kw[i], outlook->solar_kw[i]);
-        sum += outlook->weight[i] * gr_value_marginal(outlook->next, result.stored_kwh);
-    }
-    return sum;
+    return GR_OK;
 }
 
 static int check_samples(const struct gr_outlook *outlook, struct gr_error *error)
@@ -326,17 +280,17 @@ int gr_live_choose(struct gr_choice *out, const struct gr_outlook *outlook, stru
     if (rc) {
         return rc;
     }
-    size_t room = 6 * outlook->samples + outlook->next->count + 6;
-    struct powers powers = {.kw = calloc(room, 2 * sizeof *powers.kw)};
-    if (!powers.kw) {
-        return gr_error_set(error, GR_NO_MEMORY, "no memory for %zu powers to compare", room);
+    struct scan scan = {.outlook = outlook};
+    rc = price_kinds(out, &scan);
+    if (!rc) {
+        out->kind = choose_kind(out);
+        rc = prefer_ready(out, &scan);
     }
-    powers.cost = powers.kw + room;
-    price_kinds(out, outlook, &powers);
-    out->kind = choose_kind(out);
-    prefer_ready(out, outlook, &powers);
-    free(powers.kw);
+    free_scan(&scan);
+    if (rc) {
+        return gr_error_set(error, rc, "no memory to compare the bands of %zu samples", outlook->samples);
+    }
     out->power_kw = out->power_of[out->kind];
-    out->marginal_value_per_kwh = expect_marginal(out, outlook);
+    out->marginal_value_per_kwh = expect(outlook, out->kind, out->power_kw).marginal_value_per_kwh;
     return GR_OK;
 }

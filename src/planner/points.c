@@ -148,47 +148,23 @@ int gr_points_widen(struct gr_points *out, const struct gr_points *in, double sl
     double rise = slope * length;
     out->count = 0;
     gr_points_push(out, at[0].x, at[0].value);
+    double here = height(at[0], slope), next;
     do {
         size_t bottom = i;
-        while (bottom + 1 < count && height(at[bottom + 1], slope) < height(at[bottom], slope)) {
-            bottom++;
+        for (; bottom + 1 < count && (next = height(at[bottom + 1], slope)) < here; bottom++) {
+            here = next;
         }
         join_valley(out, &(struct valley){at, i, bottom, slope, length});
         gr_points_push(out, at[bottom].x + length, at[bottom].value + rise);
-        for (i = bottom; i + 1 < count && height(at[i + 1], slope) >= height(at[i], slope); i++) {
+        for (i = bottom; i + 1 < count && (next = height(at[i + 1], slope)) >= here; i++) {
             gr_points_push(out, at[i + 1].x + length, at[i + 1].value + rise);
+            here = next;
         }
     } while (i + 1 < count);
     return GR_OK;
 }
 
 /* ---- lower envelope ---- */
-
-struct cursor {
-    const struct gr_point *at;
-    size_t count, next; /* first point not yet passed */
-};
-
-/* Value at x, which never falls from call to call; infinite outside the domain. */
-static double cursor_value(struct cursor *cursor, double x)
-{
-    while (cursor->next < cursor->count && cursor->at[cursor->next].x <= x) {
-        cursor->next++;
-    }
-    if (cursor->next == 0) {
-        return INFINITY;
-    }
-    struct gr_point last = cursor->at[cursor->next - 1];
-    if (last.x >= x) {
-        return last.value;
-    }
-    return cursor->next < cursor->count ? gr_point_line(last, cursor->at[cursor->next], x) : INFINITY;
-}
-
-static double cursor_next(const struct cursor *cursor)
-{
-    return cursor->next < cursor->count ? cursor->at[cursor->next].x : INFINITY;
-}
 
 /* Where f - g goes from `before` to `after`: the share of the way at which it is 0, or -1 where the sign
  * stays. */
@@ -204,16 +180,16 @@ int gr_points_lower(struct gr_points *out, const struct gr_points *f, const stru
     if (rc) {
         return rc;
     }
-    struct cursor first = {f->at, f->count, 0}, second = {g->at, g->count, 0};
+    struct gr_cursor first = {f->at, f->count, 0}, second = {g->at, g->count, 0};
     struct gr_point last = {0, INFINITY};
     double last_difference = 0;
     out->count = 0;
     for (;;) {
-        double x = gr_min(cursor_next(&first), cursor_next(&second));
+        double x = gr_min(gr_cursor_next(&first), gr_cursor_next(&second));
         if (!isfinite(x)) {
             break;
         }
-        double value = cursor_value(&first, x), other = cursor_value(&second, x);
+        double value = gr_cursor_value(&first, x), other = gr_cursor_value(&second, x);
         double share = out->count > 0 ? crossing_share(last_difference, value - other) : -1;
         if (share >= 0) {
             gr_points_push(out, last.x + (x - last.x) * share, last.value + (value - last.value) * share);
@@ -227,9 +203,9 @@ int gr_points_lower(struct gr_points *out, const struct gr_points *f, const stru
 
 /* ---- sums ---- */
 
-static double cursor_level(struct cursor *cursor, double x)
+static double cursor_level(struct gr_cursor *cursor, double x)
 {
-    double value = cursor_value(cursor, x);
+    double value = gr_cursor_value(cursor, x);
     return isfinite(value) ? value : cursor->at[cursor->next > 0 ? cursor->count - 1 : 0].value;
 }
 
@@ -239,16 +215,30 @@ int gr_points_add(struct gr_points *out, const struct gr_points *f, const struct
     if (rc) {
         return rc;
     }
-    struct cursor first = {f->at, f->count, 0}, second = {g->at, g->count, 0};
+    struct gr_cursor first = {f->at, f->count, 0}, second = {g->at, g->count, 0};
     out->count = 0;
     for (;;) {
-        double x = gr_min(cursor_next(&first), cursor_next(&second));
+        double x = gr_min(gr_cursor_next(&first), gr_cursor_next(&second));
         if (!isfinite(x)) {
             return GR_OK;
         }
         double value = cursor_level(&first, x);
         gr_points_push(out, x, value + cursor_level(&second, x));
     }
+}
+
+double gr_points_choose(const struct gr_points *candidates, double tie)
+{
+    double least = INFINITY, best = INFINITY;
+    for (size_t i = 0; i < candidates->count; i++) {
+        least = gr_min(least, candidates->at[i].value);
+    }
+    for (size_t i = 0; i < candidates->count; i++) {
+        if (candidates->at[i].value <= least + tie && fabs(candidates->at[i].x) < fabs(best)) {
+            best = candidates->at[i].x;
+        }
+    }
+    return best;
 }
 
 /* ---- cutting and pruning ---- */
@@ -267,14 +257,18 @@ void gr_points_clip(struct gr_points *points, double low, double high, double sn
         points->count = 0;
         return;
     }
-    size_t first = gr_points_find(at, count, low);
-    if (at[first].x < low) {
-        at[first] = (struct gr_point){low, gr_points_value(at, count, low)};
+    size_t first = 0, last = count - 1;
+    while (first + 1 < count && at[first + 1].x <= low) {
+        first++;
     }
-    size_t last = gr_points_find(at, count, high);
-    if (at[last].x < high && last + 1 < count) {
-        double value = gr_point_line(at[last], at[last + 1], high);
-        at[++last] = (struct gr_point){high, value};
+    while (last > first && at[last - 1].x >= high) {
+        last--;
+    }
+    if (last > 0 && at[last].x > high) {
+        at[last] = (struct gr_point){high, gr_point_line(at[last - 1], at[last], high)};
+    }
+    if (first < last && at[first].x < low) {
+        at[first] = (struct gr_point){low, gr_point_line(at[first], at[first + 1], low)};
     }
     points->count = last + 1 - first;
     memmove(at, at + first, points->count * sizeof *at);

@@ -4,6 +4,7 @@
 #ifndef GRANARY_PLANNER_POINTS_H
 #define GRANARY_PLANNER_POINTS_H
 
+#include <math.h>
 #include <stddef.h>
 
 struct gr_point {
@@ -53,6 +54,34 @@ size_t gr_points_find(const struct gr_point *at, size_t count, double x);
 /* Value at x, clamped to the domain. */
 double gr_points_value(const struct gr_point *at, size_t count, double x);
 
+/* Reads a function at arguments that never fall, in linear time over all of them. */
+struct gr_cursor {
+    const struct gr_point *at;
+    size_t count, next; /* `next` is the first point not yet passed; 0 to begin with */
+};
+
+/* Value at x; infinite outside the domain. */
+static inline double gr_cursor_value(struct gr_cursor *cursor, double x)
+{
+    while (cursor->next < cursor->count && cursor->at[cursor->next].x <= x) {
+        cursor->next++;
+    }
+    if (cursor->next == 0) {
+        return INFINITY;
+    }
+    struct gr_point last = cursor->at[cursor->next - 1];
+    if (last.x >= x) {
+        return last.value;
+    }
+    return cursor->next < cursor->count ? gr_point_line(last, cursor->at[cursor->next], x) : INFINITY;
+}
+
+/* The next kink, infinite behind the last. */
+static inline double gr_cursor_next(const struct gr_cursor *cursor)
+{
+    return cursor->next < cursor->count ? cursor->at[cursor->next].x : INFINITY;
+}
+
 /* out(x) = min over 0 <= z <= length of in(x - z) + slope z: the min-plus convolution of `in` with one
  * straight piece. A valley of `in` (seen along the slope) is widened by the length; where two widened valleys
  * meet, the ridge between them is cut off at their one crossing. Linear in the points. Needs length >= 0. */
@@ -64,6 +93,10 @@ int gr_points_lower(struct gr_points *out, const struct gr_points *f, const stru
 
 /* out = f + g, each continued level outside its domain. */
 int gr_points_add(struct gr_points *out, const struct gr_points *f, const struct gr_points *g);
+
+/* Of candidates (x, value): the x of the least value; among those within `tie` of it the x nearest to 0.
+ * INFINITY where there are none. */
+double gr_points_choose(const struct gr_points *candidates, double tie);
 
 /* Cuts the function to [low, high]; an end that misses `low` or `high` by no more than `snap` is moved there.
  * Leaves no points where the domain lies outside. */

@@ -4,6 +4,8 @@
 
 #include <math.h>
 
+#define MOST_METER_POINTS 5 /* two ends, three kinks */
+
 double gr_meter_cost(const struct gr_meter *meter, double grid_kw)
 {
     if (grid_kw >= 0) {
@@ -100,17 +102,20 @@ static bool may_hold_back(const struct gr_slot *slot)
             (lowest_kw < -meter->export_limit_kw && meter->penalty_per_kwh > meter->export_price));
 }
 
-/* Meter cost over battery powers -D to C with solar held back for the best: the least over a window of width
- * solar. */
-static int power_points(struct gr_points *out, struct gr_points *scratch, const struct gr_slot *slot)
+int gr_slot_powers(struct gr_points *out, struct gr_points *scratch, const struct gr_slot *slot)
 {
     double low_kw = -slot->battery.discharge_kw, high_kw = slot->battery.charge_kw;
+    int rc = gr_points_reserve(out, MOST_METER_POINTS);
+    rc = rc ? rc : gr_points_reserve(scratch, MOST_METER_POINTS);
+    if (rc) {
+        return rc;
+    }
     if (!may_hold_back(slot)) {
         meter_points(out, slot, low_kw, high_kw);
         return GR_OK;
     }
     meter_points(scratch, slot, low_kw, high_kw + slot->solar_kw);
-    int rc = gr_points_widen(out, scratch, 0, slot->solar_kw);
+    rc = gr_points_widen(out, scratch, 0, slot->solar_kw);
     if (rc) {
         return rc;
     }
@@ -129,9 +134,7 @@ static void push_move(struct gr_points *moves, const struct gr_slot *slot, struc
 
 int gr_slot_moves(struct gr_points *moves, struct gr_points work[2], const struct gr_slot *slot)
 {
-    int rc = gr_points_reserve(&work[0], 16);
-    rc = rc ? rc : gr_points_reserve(&work[1], 16);
-    rc = rc ? rc : power_points(&work[0], &work[1], slot);
+    int rc = gr_slot_powers(&work[0], &work[1], slot);
     rc = rc ? rc : gr_points_reserve(moves, work[0].count + 1);
     if (rc) {
         return rc;

@@ -41,6 +41,10 @@ double gr_slot_cost(const struct gr_slot *slot, double battery_kw, double *curta
 double gr_slot_power_kw(const struct gr_slot *slot, double change_kwh);
 double gr_slot_change_kwh(const struct gr_slot *slot, double battery_kw);
 
+/* `out` = cost at the meter, money per hour, over the battery powers -D to C: solar held back for the best
+ * (the least over a window as wide as the solar), wear not in. */
+int gr_slot_powers(struct gr_points *out, struct gr_points *scratch, const struct gr_slot *slot);
+
 /* `moves` = the cost of the slot as a function of the energy TAKEN from the store, -(change): the mirrored
  * cost that the min-plus convolution wants. `work` is scratch. */
 int gr_slot_moves(struct gr_points *moves, struct gr_points work[2], const struct gr_slot *slot);

@@ -54,38 +54,22 @@ static int list_candidates(struct gr_points *out, const struct gr_points *moves,
     if (rc) {
         return rc;
     }
-    double most_kwh = after->at[after->count - 1].x;
     double low_kwh = stored_kwh - moves->at[moves->count - 1].x, high_kwh = stored_kwh - moves->at[0].x;
+    size_t first = gr_points_find(after->at, after->count, low_kwh), last = first;
+    struct gr_cursor levels = {after->at, after->count, first}, taken = {moves->at, moves->count, 0};
     out->count = 0;
-    for (size_t i = 0; i < moves->count; i++) {
-        double level_kwh = stored_kwh - moves->at[i].x;
-        if (level_kwh >= 0 && level_kwh <= most_kwh) {
-            double cost = moves->at[i].value + gr_points_value(after->at, after->count, level_kwh);
-            gr_points_push(out, -moves->at[i].x, cost);
-        }
+    for (size_t i = moves->count; i-- > 0;) {
+        double cost = moves->at[i].value + gr_cursor_value(&levels, stored_kwh - moves->at[i].x);
+        gr_points_push(out, -moves->at[i].x, cost);
     }
-    size_t i = gr_points_find(after->at, after->count, low_kwh);
-    for (i += after->at[i].x < low_kwh; i < after->count && after->at[i].x <= high_kwh; i++) {
+    while (last < after->count && after->at[last].x <= high_kwh) {
+        last++;
+    }
+    for (size_t i = last; i-- > first;) {
         double taken_kwh = stored_kwh - after->at[i].x;
-        double cost = after->at[i].value + gr_points_value(moves->at, moves->count, taken_kwh);
-        gr_points_push(out, -taken_kwh, cost);
+        gr_points_push(out, -taken_kwh, after->at[i].value + gr_cursor_value(&taken, taken_kwh));
     }
     return GR_OK;
-}
-
-/* The cheapest change; among ties the smallest. */
-static double choose_change(const struct gr_points *candidates, double tie)
-{
-    double least = INFINITY, best_kwh = INFINITY;
-    for (size_t i = 0; i < candidates->count; i++) {
-        least = gr_min(least, candidates->at[i].value);
-    }
-    for (size_t i = 0; i < candidates->count; i++) {
-        if (candidates->at[i].value <= least + tie && fabs(candidates->at[i].x) < fabs(best_kwh)) {
-            best_kwh = candidates->at[i].x;
-        }
-    }
-    return best_kwh;
 }
 
 /* Writes slot t of the plan and returns what it costs. */
@@ -129,7 +113,7 @@ static int pass_forward(struct gr_planner *planner, const struct gr_problem *pro
         if (rc) {
             return rc;
         }
-        double change_kwh = choose_change(&planner->best, planner->rule.tolerance);
+        double change_kwh = gr_points_choose(&planner->best, planner->rule.tolerance);
         double cost = take_move(plan, &slot, t, stored_kwh, change_kwh);
         stored_kwh = plan->stored_kwh[t];
         cost += problem->penalty_per_kwh * gr_max(0, problem->floor_kwh[t] - stored_kwh);

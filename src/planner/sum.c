@@ -1,4 +1,4 @@
-#include "planner/work.h"
+#include "planner/sum.h"
 
 #include "granary/error.h"
 

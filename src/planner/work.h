@@ -4,6 +4,7 @@
 
 #include "planner/points.h"
 #include "planner/slot.h"
+#include "planner/sum.h"
 
 #include "granary/planner.h"
 
@@ -12,28 +13,12 @@
 /* More points than any usual problem needs; only functions made to grow by every slot are thinned further. */
 #define GR_MOST_POINTS 1000
 
-/* A sum of up to 2^levels functions. */
-#define GR_SUM_LEVELS 32
-
 /* Where a value function lies in the store of the work space. Values there are relative to the value at 0
  * kWh, which `base` holds, so that sums over many slots do not eat the digits. */
 struct gr_kept {
     size_t first, count;
     double base;
 };
-
-/* A sum in the making: level k is empty or holds the sum of 2^k functions, so that every point is copied only
- * as often as there are levels. */
-struct gr_sum {
-    struct gr_points level[GR_SUM_LEVELS], carry, spare;
-};
-
-void gr_sum_free(struct gr_sum *sum);
-void gr_sum_clear(struct gr_sum *sum);
-/* Adds weight times a function. */
-int gr_sum_add(struct gr_sum *sum, const struct gr_point *at, size_t count, double weight);
-/* The whole sum, in sum->carry; the levels are empty afterwards. */
-int gr_sum_total(struct gr_sum *sum);
 
 /* *out = a copy of the points, each value raised by `base`. */
 int gr_value_of_points(struct gr_value *out, const struct gr_point *at, size_t count, double base);

@@ -1,0 +1,19 @@
+/* What the live policy and the bands share. */
+#ifndef GRANARY_PLANNER_BAND_H
+#define GRANARY_PLANNER_BAND_H
+
+#include "planner/slot.h"
+
+#include "granary/planner.h"
+
+/* The rest of the slot as a slot of its own, for one load (house and car) and sun. */
+struct gr_slot gr_band_slot(const struct gr_outlook *outlook, double load_kw, double solar_kw);
+
+/* Stored energy at the end of a mean battery power over the outlook, standing loss taken off. */
+double gr_band_end_kwh(const struct gr_outlook *outlook, double battery_kw);
+
+/* Greatest mean powers over the time left, >= 0: until full, and until down to the floor. */
+double gr_band_fill_kw(const struct gr_outlook *outlook);
+double gr_band_empty_kw(const struct gr_outlook *outlook);
+
+#endif
