@@ -277,4 +277,51 @@ static inline void client_publish(struct client *client, const char *topic, cons
     }
 }
 
+/* ---- one broker per test ---- */
+
+static inline int broker_set_up(void **state)
+{
+    struct broker *broker = calloc(1, sizeof *broker);
+    if (!broker) {
+        return -1;
+    }
+    *state = broker;
+    if (broker_is_installed()) {
+        broker_prepare(broker);
+        broker_start(broker, "allow_anonymous true\n");
+    }
+    return 0;
+}
+
+static inline int broker_tear_down(void **state)
+{
+    struct broker *broker = *state;
+    if (broker->port > 0) {
+        broker_remove(broker);
+    }
+    free(broker);
+    return 0;
+}
+
+#define WITH_BROKER(test) cmocka_unit_test_setup_teardown(test, broker_set_up, broker_tear_down)
+
+/* The test's broker; the test is skipped where none is installed. */
+static inline struct broker *broker_get(void **state)
+{
+    struct broker *broker = *state;
+    if (broker->port == 0) {
+        print_message("mosquitto is not installed\n");
+        skip();
+    }
+    return broker;
+}
+
+static inline struct client client_connect(const struct broker *broker, const char *id, const char *filter)
+{
+    struct gr_mqtt mqtt = broker_mqtt(broker, id);
+    struct client client = client_create(&mqtt, NULL, 0, filter);
+    client_await_up(&client);
+    return client;
+}
+
 #endif

@@ -24,12 +24,19 @@ struct gr_will {
 #define GR_MOST_PAYLOAD_BYTES ((size_t)65536)
 
 enum gr_bridge_event_kind {
-    GR_BRIDGE_UP,   /* connected and subscribed, every idle connection too: publish the present state now */
-    GR_BRIDGE_DOWN, /* reason in text */
+    /* Connected and subscribed, every idle connection too: publish the present state now, as last wills may
+     * have been published. The MQTT version in text. */
+    GR_BRIDGE_UP,
+    /* Connection lost or not to be had; the reason in text. While attempt after attempt fails for the same
+     * reason, it is told once. */
+    GR_BRIDGE_DOWN,
     GR_BRIDGE_MESSAGE,
-    GR_BRIDGE_TAKEN_OVER, /* another client with our id has taken the session: stand by, do not fight */
-    GR_BRIDGE_REFUSED /* the broker refused a publish of ours: its topic, and the reason in text (MQTT 5 only)
-                       */
+    /* Another client with our id has taken the session (the broker says so, or the connection is lost again
+     * and again soon after it came up): nothing is connected for 10 minutes, so as not to fight. Text as for
+     * DOWN. */
+    GR_BRIDGE_TAKEN_OVER,
+    /* The broker refused a publish of ours: its topic, and the reason in text. Only MQTT 5 tells. */
+    GR_BRIDGE_REFUSED
 };
 
 struct gr_bridge_event {
@@ -46,31 +53,35 @@ void gr_bridge_event_free(struct gr_bridge_event *event);
 struct gr_bridge;
 
 /* Payloads above 64 kB are refused (by the broker where MQTT 5 lets us ask for it). `filters` are subscribed
- * at each (re)connect with QoS 0; all arguments are copied. `jitter_seed` spreads reconnect times. Nothing is
- * sent before gr_bridge_step. */
+ * at each (re)connect, with QoS 0: of a burst the newest message counts, and QoS 1 would make a broker hold
+ * it back or drop it in favour of older ones. All arguments are copied. `jitter_seed` spreads reconnect
+ * times. Nothing is sent before gr_bridge_step. */
 int gr_bridge_create(struct gr_bridge **out, const struct gr_mqtt *mqtt, const struct gr_will *wills,
                      size_t will_count, const char *const *filters, size_t filter_count, uint64_t jitter_seed,
                      struct gr_error *error);
 
-/* Orderly end: DISCONNECT without will on every connection, waits at most timeout_ms; then frees. NULL is
- * fine. */
+/* Orderly end: DISCONNECT without will on every connection, waits at most timeout_ms; then frees. What is not
+ * acknowledged yet may be lost: gr_bridge_flush first. NULL is fine. */
 void gr_bridge_free(struct gr_bridge *bridge, int timeout_ms);
 
-/* Readable while gr_bridge_next has something. */
+/* Readable while gr_bridge_next has something, or gr_bridge_step something to do. */
 int gr_bridge_fd(const struct gr_bridge *bridge);
 
 /* Takes the next event; false where there is none. A flood keeps the newest message of each topic, and counts
  * the rest. */
 bool gr_bridge_next(struct gr_bridge *bridge, struct gr_bridge_event *event);
 
-/* Drives connecting and reconnecting with exponential backoff (1 to 60 s, jittered); call it at least once a
- * second, and after gr_bridge_fd became readable. mono_ms is the real monotonic clock. */
+/* Drives connecting and reconnecting with exponential backoff (1 to 60 s, jittered; after a refusal that only
+ * a change of settings will cure, 60 to 75 s). Where one connection is lost all are closed, last wills
+ * published, and made anew. Call it at least once a second, and after gr_bridge_fd became readable. mono_ms
+ * is the real monotonic clock. */
 void gr_bridge_step(struct gr_bridge *bridge, int64_t mono_ms);
 
 bool gr_bridge_is_up(const struct gr_bridge *bridge);
 
-/* Publishes with QoS 1 now or not at all: GR_IO while the connection is down. expiry_s > 0 sets MQTT 5
- * message expiry. */
+/* Publishes with QoS 1 now or not at all: GR_IO while the connection is down. At most 16 publishes are on
+ * their way at once; up to 1024 wait for those before them to be acknowledged, and are dropped with the
+ * connection. expiry_s > 0 sets MQTT 5 message expiry. */
 int gr_bridge_publish(struct gr_bridge *bridge, const char *topic, const void *payload, size_t length,
                       bool retained, int expiry_s, struct gr_error *error);
 

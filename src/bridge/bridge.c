@@ -241,10 +241,34 @@ uint64_t gr_bridge_shed(const struct gr_bridge *bridge)
 
 /* ---- publishing ---- */
 
+/* Hands as many publishes to the library as the broker takes at once. A failure is that of the publish
+ * dropped last. */
+static int send_pending(struct gr_bridge *bridge, struct gr_error *error)
+{
+    struct gr_pending *pending = &bridge->pending;
+    int code = GR_OK;
+    while (bridge->phase == GR_PHASE_UP && pending->in_flight < bridge->window &&
+           pending->in_flight < pending->count) {
+        struct gr_pending_publish *item = &pending->items[pending->in_flight];
+        if (gr_link_publish(&bridge->links[0], item, error) == GR_OK) {
+            pending->in_flight++;
+        } else {
+            code = GR_IO;
+            gr_pending_drop(pending, pending->in_flight);
+        }
+    }
+    return code;
+}
+
 int gr_bridge_publish(struct gr_bridge *bridge, const char *topic, const void *payload, size_t length,
                       bool retained, int expiry_s, struct gr_error *error)
 {
-    int token;
+    struct gr_pending_publish publish = {.accepted_ms = bridge->now_ms,
+                                         .topic = (char *)(uintptr_t)topic,
+                                         .payload = (void *)(uintptr_t)payload,
+                                         .length = length,
+                                         .retained = retained,
+                                         .expiry_s = expiry_s};
     int code = gr_topic_check(topic, false, error);
     if (code != GR_OK) {
         return code;
@@ -252,19 +276,14 @@ int gr_bridge_publish(struct gr_bridge *bridge, const char *topic, const void *p
     if (bridge->phase != GR_PHASE_UP) {
         return gr_error_set(error, GR_IO, "no connection to the broker");
     }
-    if (bridge->pending.count == GR_MOST_PENDING) {
-        return gr_error_set(error, GR_IO, "the broker has %d publishes still to acknowledge",
-                            GR_MOST_PENDING);
-    }
     if (length > GR_MOST_PAYLOAD_BYTES) {
         return gr_error_set(error, GR_INVALID, "payload for %s has %zu bytes, at most %zu are sent", topic,
                             length, GR_MOST_PAYLOAD_BYTES);
     }
-    code = gr_link_publish(&bridge->links[0], topic, payload, length, retained, expiry_s, &token, error);
-    if (code == GR_OK && !gr_pending_add(&bridge->pending, token, topic, bridge->now_ms)) {
-        code = gr_error_set(error, GR_NO_MEMORY, "no memory to follow a publish");
+    if (!gr_pending_add(&bridge->pending, &publish)) {
+        return gr_error_set(error, GR_IO, "%zu publishes wait for the broker already", bridge->pending.count);
     }
-    return code;
+    return send_pending(bridge, error);
 }
 
 void gr_bridge_collect(struct gr_bridge *bridge)
@@ -272,12 +291,18 @@ void gr_bridge_collect(struct gr_bridge *bridge)
     struct gr_ack acks[GR_MOST_PENDING];
     size_t count = gr_inbox_acks(bridge->inbox, acks);
     for (size_t i = 0; i < count; i++) {
-        char *topic = gr_pending_remove(&bridge->pending, acks[i].token);
-        if (topic && acks[i].reason >= 128) {
-            gr_bridge_tell(bridge, GR_BRIDGE_REFUSED, topic, gr_reason_words(acks[i].reason));
+        size_t index = gr_pending_find(&bridge->pending, acks[i].token);
+        if (index == bridge->pending.count) {
+            continue;
         }
-        free(topic);
+        if (acks[i].reason >= 128) {
+            gr_bridge_tell(bridge, GR_BRIDGE_REFUSED, bridge->pending.items[index].topic,
+                           gr_reason_words(acks[i].reason));
+        }
+        gr_pending_drop(&bridge->pending, index);
     }
+    /* What cannot be sent now will not be sent later: the connection is lost, which its report will say. */
+    (void)send_pending(bridge, NULL);
 }
 
 int64_t gr_bridge_lag_ms(const struct gr_bridge *bridge, int64_t mono_ms)

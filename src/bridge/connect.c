@@ -16,6 +16,10 @@
 /* A connection that held for this long is no sign of trouble: the next wait begins at the shortest again. */
 #define STEADY_MS 30000
 
+/* Not every broker says that a session was taken over. Two clients with one id then take it from each other
+ * for ever; that shows in connections that are lost soon after they came up, again and again. */
+#define MOST_SHORT_LIVES 3
+
 static void destroy_links(struct gr_bridge *bridge)
 {
     for (size_t i = 0; i < bridge->link_count; i++) {
@@ -50,28 +54,49 @@ static void tell_down(struct gr_bridge *bridge, const char *text)
     }
 }
 
-static int64_t wait_ms(struct gr_bridge *bridge, enum gr_failure fault)
+static void stand_by(struct gr_bridge *bridge, const char *text)
 {
-    if (fault == GR_FAILURE_TAKEN_OVER) {
-        return STAND_BY_MS;
-    }
-    if (bridge->phase == GR_PHASE_UP && bridge->now_ms - bridge->up_since_ms >= STEADY_MS) {
-        bridge->backoff.failures = 0;
-    }
-    return gr_backoff_next_ms(&bridge->backoff, fault == GR_FAILURE_SETTINGS);
+    bridge->stands_by = true;
+    bridge->retry_ms = bridge->now_ms + STAND_BY_MS;
+    gr_bridge_tell(bridge, GR_BRIDGE_TAKEN_OVER, NULL, text);
 }
 
-static void fail(struct gr_bridge *bridge, const struct gr_report *reports, enum gr_failure fault,
+/* Called as a connection that was up is lost. */
+static void judge_life(struct gr_bridge *bridge)
+{
+    if (bridge->now_ms - bridge->up_since_ms >= STEADY_MS) {
+        bridge->backoff.failures = 0;
+        bridge->short_lives = 0;
+    } else if (bridge->short_lives < MOST_SHORT_LIVES) {
+        bridge->short_lives++;
+    }
+}
+
+/* Puts the blame on another client where the loss itself has no reason. */
+static enum gr_failure suspect(const struct gr_bridge *bridge, enum gr_failure failure, char *text,
+                               size_t size)
+{
+    if (failure != GR_FAILURE_PASSING || bridge->short_lives < MOST_SHORT_LIVES) {
+        return failure;
+    }
+    (void)snprintf(text, size,
+                   "lost %d times in a row soon after connecting: does another client use the id %s?",
+                   MOST_SHORT_LIVES, bridge->mqtt.client_id);
+    return GR_FAILURE_TAKEN_OVER;
+}
+
+static void fail(struct gr_bridge *bridge, const struct gr_report *reports, enum gr_failure failure,
                  const char *text)
 {
-    bridge->retry_ms = bridge->now_ms + wait_ms(bridge, fault);
     bridge->version = bridge->mqtt.protocol == 4 ? 4 : 5;
-    if (fault == GR_FAILURE_TAKEN_OVER) {
-        gr_bridge_tell(bridge, GR_BRIDGE_TAKEN_OVER, NULL, text);
+    if (failure == GR_FAILURE_TAKEN_OVER) {
+        stand_by(bridge, text);
     } else {
+        bridge->retry_ms =
+            bridge->now_ms + gr_backoff_next_ms(&bridge->backoff, failure == GR_FAILURE_SETTINGS);
         tell_down(bridge, text);
     }
-    close_links(bridge, reports, fault != GR_FAILURE_TAKEN_OVER);
+    close_links(bridge, reports, failure != GR_FAILURE_TAKEN_OVER);
 }
 
 /* Some brokers refuse MQTT 5 in words, older ones by closing the connection. */
@@ -82,10 +107,10 @@ static void fall_back(struct gr_bridge *bridge, const struct gr_report *reports)
     close_links(bridge, reports, false);
 }
 
-static bool wants_older_version(const struct gr_bridge *bridge, enum gr_failure fault)
+static bool wants_older_version(const struct gr_bridge *bridge, enum gr_failure failure)
 {
     return bridge->version == 5 && bridge->phase == GR_PHASE_CONNECTING &&
-           (fault == GR_FAILURE_VERSION || fault == GR_FAILURE_CLOSED);
+           (failure == GR_FAILURE_VERSION || failure == GR_FAILURE_CLOSED);
 }
 
 /* Of several connections that failed, one that was taken over or refused for a reason explains the others. */
@@ -108,13 +133,17 @@ static bool handle_failure(struct gr_bridge *bridge, const struct gr_report *rep
     if (failed == bridge->link_count) {
         return false;
     }
-    enum gr_failure fault =
+    enum gr_failure failure =
         gr_failure_of(&reports[failed], &bridge->mqtt, bridge->version, text, sizeof text);
-    if (wants_older_version(bridge, fault)) {
+    if (wants_older_version(bridge, failure)) {
         fall_back(bridge, reports);
-    } else {
-        fail(bridge, reports, fault, text);
+        return true;
     }
+    if (bridge->phase == GR_PHASE_UP) {
+        judge_life(bridge);
+        failure = suspect(bridge, failure, text, sizeof text);
+    }
+    fail(bridge, reports, failure, text);
     return true;
 }
 
@@ -123,8 +152,11 @@ static bool handle_failure(struct gr_bridge *bridge, const struct gr_report *rep
 static int open_links(struct gr_bridge *bridge, struct gr_error *error)
 {
     struct gr_link_attempt attempt = {.mqtt = &bridge->mqtt, .version = bridge->version};
-    char *password;
-    int code = gr_password_read(&password, &bridge->mqtt, error);
+    char *password = NULL;
+    int code = gr_tls_files_check(&bridge->mqtt, error);
+    if (code == GR_OK) {
+        code = gr_password_read(&password, &bridge->mqtt, error);
+    }
     attempt.password = password;
     for (size_t i = 0; i < bridge->link_count && code == GR_OK; i++) {
         attempt.tag = (struct gr_link_tag){.inbox = bridge->inbox,
@@ -144,6 +176,7 @@ static void step_waiting(struct gr_bridge *bridge)
     if (bridge->now_ms < bridge->retry_ms) {
         return;
     }
+    bridge->stands_by = false;
     bridge->generation++;
     gr_inbox_begin(bridge->inbox, bridge->generation);
     bridge->phase = GR_PHASE_CONNECTING;
@@ -162,10 +195,17 @@ static void come_up(struct gr_bridge *bridge)
     gr_bridge_tell(bridge, GR_BRIDGE_UP, NULL, bridge->version == 5 ? "MQTT 5" : "MQTT 3.1.1");
 }
 
+static size_t window_of(const struct gr_report *main)
+{
+    bool fewer = main->receive_maximum > 0 && main->receive_maximum < GR_MOST_IN_FLIGHT;
+    return fewer ? (size_t)main->receive_maximum : GR_MOST_IN_FLIGHT;
+}
+
 static void begin_subscribing(struct gr_bridge *bridge, const struct gr_report *reports)
 {
     struct gr_error error = {""};
     bridge->phase = GR_PHASE_SUBSCRIBING;
+    bridge->window = window_of(&reports[0]);
     bridge->deadline_ms = bridge->now_ms + SUBSCRIBE_MS;
     if (bridge->filter_count == 0) {
         come_up(bridge);
@@ -206,6 +246,7 @@ static void step_up(struct gr_bridge *bridge, const struct gr_report *reports)
     int64_t limit_ms = 3000 * (int64_t)bridge->mqtt.keep_alive_s;
     limit_ms = limit_ms > LEAST_LAG_MS ? limit_ms : LEAST_LAG_MS;
     if (gr_bridge_lag_ms(bridge, bridge->now_ms) > limit_ms) {
+        judge_life(bridge);
         fail(bridge, reports, GR_FAILURE_PASSING, "the broker does not answer");
     }
 }
@@ -213,11 +254,9 @@ static void step_up(struct gr_bridge *bridge, const struct gr_report *reports)
 /* The broker's reason may come a moment after the loss itself. */
 static void note_late_reason(struct gr_bridge *bridge, const struct gr_report *reports)
 {
-    for (size_t i = 0; i < bridge->link_count; i++) {
-        if (reports[i].reason == MQTTREASONCODE_SESSION_TAKEN_OVER &&
-            bridge->retry_ms < bridge->now_ms + STAND_BY_MS - CLOSE_MS) {
-            bridge->retry_ms = bridge->now_ms + STAND_BY_MS;
-            gr_bridge_tell(bridge, GR_BRIDGE_TAKEN_OVER, NULL, gr_reason_words(reports[i].reason));
+    for (size_t i = 0; i < bridge->link_count && !bridge->stands_by; i++) {
+        if (reports[i].reason == MQTTREASONCODE_SESSION_TAKEN_OVER) {
+            stand_by(bridge, gr_reason_words(reports[i].reason));
         }
     }
 }

@@ -149,11 +149,12 @@ static void keep_failure(struct gr_report *report, int reason, const char *text)
     report->failed = true;
 }
 
-static void keep_news(struct gr_report *report, enum gr_news news, int reason, const char *text)
+static void keep_news(struct gr_report *report, enum gr_news news, int value, const char *text)
 {
     switch (news) {
     case GR_NEWS_CONNECTED:
         report->connected = true;
+        report->receive_maximum = value;
         break;
     case GR_NEWS_GRANTED:
         report->granted = true;
@@ -162,7 +163,7 @@ static void keep_news(struct gr_report *report, enum gr_news news, int reason, c
         report->closed = true;
         break;
     case GR_NEWS_FAILED:
-        keep_failure(report, reason, text);
+        keep_failure(report, value, text);
         break;
     case GR_NEWS_TLS:
         keep_text(report->tls, sizeof report->tls, text);
@@ -170,12 +171,12 @@ static void keep_news(struct gr_report *report, enum gr_news news, int reason, c
     }
 }
 
-void gr_inbox_report(struct gr_inbox *inbox, unsigned generation, size_t link, enum gr_news news, int reason,
+void gr_inbox_report(struct gr_inbox *inbox, unsigned generation, size_t link, enum gr_news news, int value,
                      const char *text)
 {
     lock(inbox);
     if (generation == inbox->generation) {
-        keep_news(&inbox->reports[link], news, reason, text);
+        keep_news(&inbox->reports[link], news, value, text);
         inbox->has_news = true;
         gr_inbox_wake(inbox);
     }

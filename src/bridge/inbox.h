@@ -9,13 +9,14 @@
 
 /* What one connection has reported since the attempt began. */
 struct gr_report {
-    bool connected; /* the broker has accepted the connection */
-    bool granted;   /* and every subscription */
-    bool closed;    /* our own disconnecting is done */
-    bool failed;    /* refused, lost, or a subscription refused */
-    int reason;     /* MQTT 5 reason code, or the return code of a 3.1.1 CONNACK; 0 where none came */
-    char text[120]; /* the library's words, or "" */
-    char tls[120];  /* the first complaint of the TLS library, or "" */
+    bool connected;      /* the broker has accepted the connection */
+    int receive_maximum; /* publishes that it takes at once; 0 where it does not say */
+    bool granted;        /* and every subscription */
+    bool closed;         /* our own disconnecting is done */
+    bool failed;         /* refused, lost, or a subscription refused */
+    int reason;          /* MQTT 5 reason code, or the return code of a 3.1.1 CONNACK; 0 where none came */
+    char text[120];      /* the library's words, or "" */
+    char tls[120];       /* the first complaint of the TLS library, or "" */
 };
 
 struct gr_ack {
@@ -54,7 +55,8 @@ void gr_inbox_hush(struct gr_inbox *inbox);
 
 enum gr_news { GR_NEWS_CONNECTED, GR_NEWS_GRANTED, GR_NEWS_CLOSED, GR_NEWS_FAILED, GR_NEWS_TLS };
 
-void gr_inbox_report(struct gr_inbox *inbox, unsigned generation, size_t link, enum gr_news news, int reason,
+/* `value` is a Receive Maximum for GR_NEWS_CONNECTED, a reason for GR_NEWS_FAILED. */
+void gr_inbox_report(struct gr_inbox *inbox, unsigned generation, size_t link, enum gr_news news, int value,
                      const char *text);
 void gr_inbox_acknowledge(struct gr_inbox *inbox, unsigned generation, int token, int reason);
 void gr_inbox_put(struct gr_inbox *inbox, unsigned generation, const char *topic, size_t topic_length,

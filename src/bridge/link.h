@@ -3,7 +3,7 @@
 #ifndef GRANARY_BRIDGE_LINK_H
 #define GRANARY_BRIDGE_LINK_H
 
-#include "bridge/inbox.h"
+#include "bridge/pending.h"
 #include "granary/config.h"
 
 #include <MQTTAsync.h>
@@ -41,13 +41,12 @@ struct gr_link_attempt {
 /* Begins to connect; GR_NEWS_CONNECTED or GR_NEWS_FAILED follows. */
 int gr_link_open(struct gr_link *link, const struct gr_link_attempt *attempt, struct gr_error *error);
 
-/* Subscribes with QoS 1 to the filters of the attempt (at least one); GR_NEWS_GRANTED or GR_NEWS_FAILED
+/* Subscribes with QoS 0 to the filters of the attempt (at least one); GR_NEWS_GRANTED or GR_NEWS_FAILED
  * follows. */
 int gr_link_subscribe(struct gr_link *link, struct gr_error *error);
 
-/* QoS 1; *token tells the acknowledgement. */
-int gr_link_publish(struct gr_link *link, const char *topic, const void *payload, size_t length,
-                    bool retained, int expiry_s, int *token, struct gr_error *error);
+/* Publishes with QoS 1 and sets the item's token, which its acknowledgement will name. */
+int gr_link_publish(struct gr_link *link, struct gr_pending_publish *publish, struct gr_error *error);
 
 /* Disconnects from a broker that had accepted us, waiting at most wait_ms for what is on its way;
  * GR_NEWS_CLOSED follows. with_will makes the broker publish the last will. */

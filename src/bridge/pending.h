@@ -1,25 +1,38 @@
-/* Publishes that the broker has not acknowledged yet, oldest first. The loop's own; no lock. */
+/* Publishes that the broker has not acknowledged yet, oldest first: those in flight, then those that wait for
+ * their turn. The library would queue the latter too, but then looks at its queue only once a second while
+ * the broker's Receive Maximum is reached (20 publishes a second with mosquitto's default, measured). The
+ * loop's own; no lock. */
 #ifndef GRANARY_BRIDGE_PENDING_H
 #define GRANARY_BRIDGE_PENDING_H
 
 #include "bridge/inbox.h"
 
+/* In flight at most; brokers that take fewer say so (MQTT 5.0, 3.2.2.3.3). */
+#define GR_MOST_IN_FLIGHT 16
+
 struct gr_pending_publish {
-    int token;
-    int64_t sent_ms;
+    int token; /* once in flight */
+    int64_t accepted_ms;
     char *topic;
+    void *payload;
+    size_t length;
+    bool retained;
+    int expiry_s;
 };
 
 struct gr_pending {
     struct gr_pending_publish items[GR_MOST_PENDING];
-    size_t count;
+    size_t count, in_flight;
 };
 
-/* False where there is no room or no memory. */
-bool gr_pending_add(struct gr_pending *pending, int token, const char *topic, int64_t now_ms);
+/* Copies topic and payload and puts the publish at the end; false where there is no room or no memory. */
+bool gr_pending_add(struct gr_pending *pending, const struct gr_pending_publish *publish);
 
-/* Takes the publish of `token` out; its topic is the caller's to free, NULL where there is none such. */
-char *gr_pending_remove(struct gr_pending *pending, int token);
+/* Drops the item at `index`. */
+void gr_pending_drop(struct gr_pending *pending, size_t index);
+
+/* The index of the publish in flight with this token; `count` where there is none. */
+size_t gr_pending_find(const struct gr_pending *pending, int token);
 
 void gr_pending_clear(struct gr_pending *pending);
 

@@ -6,7 +6,7 @@
 struct reason {
     int code;
     const char *words;
-    enum gr_failure fault;
+    enum gr_failure failure;
 };
 
 /* MQTT 5.0, section 2.4. */
@@ -99,7 +99,7 @@ enum gr_failure gr_failure_of(const struct gr_report *report, const struct gr_mq
         (void)snprintf(text, size, "%s%s%s%s", refused, reason->words, report->text[0] != '\0' ? ": " : "",
                        report->text);
         /* Where even 3.1.1 is refused there is no older version to fall back to. */
-        return reason->fault == GR_FAILURE_VERSION && version == 4 ? GR_FAILURE_SETTINGS : reason->fault;
+        return reason->failure == GR_FAILURE_VERSION && version == 4 ? GR_FAILURE_SETTINGS : reason->failure;
     }
     if (!report->connected) {
         return judge_unconnected(report, mqtt, text, size);

@@ -26,6 +26,7 @@ struct gr_bridge {
     size_t link_count; /* at least the main one */
     struct gr_inbox *inbox;
     struct gr_pending pending;
+    size_t window; /* publishes in flight at most */
     struct gr_backoff backoff;
     struct gr_bridge_event own[GR_MOST_OWN_EVENTS];
     size_t own_count;
@@ -33,7 +34,9 @@ struct gr_bridge {
     int version; /* of MQTT, for the next attempt */
     unsigned generation;
     int64_t now_ms, retry_ms, deadline_ms, up_since_ms;
-    char told[200]; /* the reason of the last DOWN since the last UP */
+    bool stands_by;       /* as another client has our id */
+    unsigned short_lives; /* in a row: how often a connection was lost soon after it came up */
+    char told[200];       /* the reason of the last DOWN since the last UP */
 };
 
 void gr_bridge_tell(struct gr_bridge *bridge, enum gr_bridge_event_kind kind, const char *topic,

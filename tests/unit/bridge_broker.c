@@ -1,57 +1,13 @@
-/* The bridge against a real broker: connecting, publishing, losing, coming back. */
+/* The bridge against a real broker: connecting, publishing, reading. */
 #include "broker.h"
-
-static int set_up(void **state)
-{
-    struct broker *broker = calloc(1, sizeof *broker);
-    if (!broker) {
-        return -1;
-    }
-    *state = broker;
-    if (broker_is_installed()) {
-        broker_prepare(broker);
-        broker_start(broker, "allow_anonymous true\n");
-    }
-    return 0;
-}
-
-static int tear_down(void **state)
-{
-    struct broker *broker = *state;
-    if (broker->port > 0) {
-        broker_remove(broker);
-    }
-    free(broker);
-    return 0;
-}
-
-static struct broker *get_broker(void **state)
-{
-    struct broker *broker = *state;
-    if (broker->port == 0) {
-        print_message("no mosquitto here\n");
-        skip();
-    }
-    return broker;
-}
-
-static struct client connect_client(const struct broker *broker, const char *id, const char *filter)
-{
-    struct gr_mqtt mqtt = broker_mqtt(broker, id);
-    struct client client = client_create(&mqtt, NULL, 0, filter);
-    client_await_up(&client);
-    return client;
-}
-
-/* ---- */
 
 static void a_message_arrives_and_only_the_kept_one_says_so(void **state)
 {
-    struct broker *broker = get_broker(state);
-    struct client sender = connect_client(broker, "sender", NULL);
+    struct broker *broker = broker_get(state);
+    struct client sender = client_connect(broker, "sender", NULL);
     client_publish(&sender, "house/soc", "57", true);
     assert_true(gr_bridge_flush(sender.bridge, 5000));
-    struct client reader = connect_client(broker, "reader", "house/+");
+    struct client reader = client_connect(broker, "reader", "house/+");
     client_await_message(&reader, "house/soc", "57", true);
     client_publish(&sender, "house/soc", "58", true);
     client_await_message(&reader, "house/soc", "58", false);
@@ -61,9 +17,9 @@ static void a_message_arrives_and_only_the_kept_one_says_so(void **state)
 
 static void two_hundred_publishes_at_once_all_arrive(void **state)
 {
-    struct broker *broker = get_broker(state);
-    struct client sender = connect_client(broker, "sender", NULL);
-    struct client reader = connect_client(broker, "reader", "many/#");
+    struct broker *broker = broker_get(state);
+    struct client sender = client_connect(broker, "sender", NULL);
+    struct client reader = client_connect(broker, "reader", "many/#");
     for (int i = 0; i < 200; i++) {
         char topic[32];
         (void)snprintf(topic, sizeof topic, "many/%d", i);
@@ -82,7 +38,7 @@ static void two_hundred_publishes_at_once_all_arrive(void **state)
 
 static void nothing_is_published_before_the_connection_is_up(void **state)
 {
-    struct broker *broker = get_broker(state);
+    struct broker *broker = broker_get(state);
     struct gr_mqtt mqtt = broker_mqtt(broker, "sender");
     struct client sender = client_create(&mqtt, NULL, 0, NULL);
     struct gr_error error;
@@ -96,15 +52,15 @@ static void nothing_is_published_before_the_connection_is_up(void **state)
 
 static void a_message_with_an_expiry_is_gone_after_it(void **state)
 {
-    struct broker *broker = get_broker(state);
-    struct client sender = connect_client(broker, "sender", NULL);
+    struct broker *broker = broker_get(state);
+    struct client sender = client_connect(broker, "sender", NULL);
     assert_int_equal(gr_bridge_publish(sender.bridge, "short", "x", 1, true, 1, NULL), GR_OK);
     assert_int_equal(gr_bridge_publish(sender.bridge, "long", "x", 1, true, 3600, NULL), GR_OK);
     assert_true(gr_bridge_flush(sender.bridge, 5000));
     bool gone = false;
     /* The broker tells nobody when a kept message expires, so it is asked anew. */
     for (int i = 0; i < 50 && !gone; i++) {
-        struct client reader = connect_client(broker, "reader", "#");
+        struct client reader = client_connect(broker, "reader", "#");
         struct gr_bridge_event event = client_await(&reader, GR_BRIDGE_MESSAGE, NULL);
         gone = strcmp(event.topic, "long") == 0;
         gr_bridge_event_free(&event);
@@ -117,113 +73,6 @@ static void a_message_with_an_expiry_is_gone_after_it(void **state)
     }
     assert_true(gone);
     client_free(&sender);
-}
-
-static void after_a_crash_of_the_broker_it_comes_back_subscribed(void **state)
-{
-    struct broker *broker = get_broker(state);
-    struct client client = connect_client(broker, "client", "house/#");
-    broker_kill(broker);
-    client_await_text(&client, GR_BRIDGE_DOWN, "lost");
-    assert_false(gr_bridge_is_up(client.bridge));
-    assert_int_equal(gr_bridge_publish(client.bridge, "house/command", "late", 4, false, 0, NULL), GR_IO);
-    broker_run(broker);
-    struct client watcher = connect_client(broker, "watcher", "house/#");
-    client_await_up(&client);
-    client_publish(&client, "house/command", "fresh", false);
-    client_await_message(&client, "house/command", "fresh", false);
-    /* Had the one from before been kept somewhere, the watcher would see it first. */
-    struct gr_bridge_event event = client_await(&watcher, GR_BRIDGE_MESSAGE, NULL);
-    assert_int_equal(event.length, 5);
-    assert_memory_equal(event.payload, "fresh", 5);
-    gr_bridge_event_free(&event);
-    client_free(&watcher);
-    client_free(&client);
-}
-
-static void what_was_on_its_way_when_the_broker_died_is_not_sent_again(void **state)
-{
-    struct broker *broker = get_broker(state);
-    struct client client = connect_client(broker, "client", NULL);
-    assert_int_equal(kill(broker->pid, SIGSTOP), 0);
-    client_publish(&client, "house/command", "late", false);
-    assert_false(gr_bridge_flush(client.bridge, 100));
-    broker_kill(broker);
-    client_await_text(&client, GR_BRIDGE_DOWN, "lost");
-    broker_run(broker);
-    struct client watcher = connect_client(broker, "watcher", "house/#");
-    client_await_up(&client);
-    client_publish(&client, "house/command", "fresh", false);
-    client_await_message(&watcher, "house/command", "fresh", false);
-    client_free(&watcher);
-    client_free(&client);
-}
-
-static void it_starts_without_a_broker_and_finds_it_later(void **state)
-{
-    struct broker *broker = get_broker(state);
-    broker_kill(broker);
-    struct gr_mqtt mqtt = broker_mqtt(broker, "client");
-    struct client client = client_create(&mqtt, NULL, 0, "#");
-    client_await_text(&client, GR_BRIDGE_DOWN, "unreachable or refused");
-    broker_run(broker);
-    client_await_up(&client);
-    client_free(&client);
-}
-
-static void a_reason_is_told_once_while_it_lasts(void **state)
-{
-    struct broker *broker = get_broker(state);
-    broker_kill(broker);
-    struct gr_mqtt mqtt = broker_mqtt(broker, "client");
-    struct client client = client_create(&mqtt, NULL, 0, NULL);
-    client_await_text(&client, GR_BRIDGE_DOWN, "refused");
-    int64_t end_ms = broker_clock_ms() + 2000;
-    while (broker_clock_ms() < end_ms) {
-        struct gr_bridge_event event;
-        client.ahead_ms += 1000;
-        assert_false(client_turn(&client, &event, 20));
-    }
-    client_free(&client);
-}
-
-static void a_broker_that_stops_answering_is_left(void **state)
-{
-    struct broker *broker = get_broker(state);
-    struct client client = connect_client(broker, "client", NULL);
-    assert_int_equal(kill(broker->pid, SIGSTOP), 0);
-    client_publish(&client, "house/command", "x", false);
-    client.ahead_ms = 14000;
-    client_step(&client);
-    assert_true(gr_bridge_is_up(client.bridge));
-    assert_in_range(gr_bridge_lag_ms(client.bridge, broker_clock_ms() + client.ahead_ms), 14000, 15000);
-    client.ahead_ms = 16500;
-    client_await_text(&client, GR_BRIDGE_DOWN, "does not answer");
-    assert_int_equal(gr_bridge_publish(client.bridge, "house/command", "x", 1, false, 0, NULL), GR_IO);
-    assert_int_equal(kill(broker->pid, SIGCONT), 0);
-    client_await_up(&client);
-    assert_int_equal(gr_bridge_lag_ms(client.bridge, broker_clock_ms() + client.ahead_ms), 0);
-    client_free(&client);
-}
-
-static void a_second_client_with_the_same_id_is_not_fought(void **state)
-{
-    struct broker *broker = get_broker(state);
-    struct client first = connect_client(broker, "same", NULL);
-    struct client second = connect_client(broker, "same", NULL);
-    client_await_text(&first, GR_BRIDGE_TAKEN_OVER, "another client");
-    assert_false(gr_bridge_is_up(first.bridge));
-    first.ahead_ms = 595000;
-    struct gr_bridge_event event;
-    for (int i = 0; i < 20; i++) {
-        assert_false(client_turn(&first, &event, 20));
-        assert_false(client_turn(&second, &event, 0));
-    }
-    first.ahead_ms = 605000;
-    client_await_up(&first);
-    client_await_text(&second, GR_BRIDGE_TAKEN_OVER, "another client");
-    client_free(&first);
-    client_free(&second);
 }
 
 static long resident_kb(void)
@@ -247,11 +96,11 @@ static void send_file_of_ten_megabytes(const struct broker *broker)
 
 static void a_payload_of_ten_megabytes_does_not_reach_us(void **state)
 {
-    struct broker *broker = get_broker(state);
-    struct client reader = connect_client(broker, "reader", "house/#");
+    struct broker *broker = broker_get(state);
+    struct client reader = client_connect(broker, "reader", "house/#");
     long before_kb = resident_kb();
     send_file_of_ten_megabytes(broker);
-    struct client sender = connect_client(broker, "sender", NULL);
+    struct client sender = client_connect(broker, "sender", NULL);
     client_publish(&sender, "house/small", "57", false);
     struct gr_bridge_event event = client_await(&reader, GR_BRIDGE_MESSAGE, NULL);
     assert_string_equal(event.topic, "house/small");
@@ -263,7 +112,7 @@ static void a_payload_of_ten_megabytes_does_not_reach_us(void **state)
 
 static void before_mqtt_5_a_payload_that_is_too_big_arrives_without_its_bytes(void **state)
 {
-    struct broker *broker = get_broker(state);
+    struct broker *broker = broker_get(state);
     struct gr_mqtt mqtt = broker_mqtt(broker, "reader");
     mqtt.protocol = 4;
     struct client reader = client_create(&mqtt, NULL, 0, "house/#");
@@ -279,9 +128,9 @@ static void before_mqtt_5_a_payload_that_is_too_big_arrives_without_its_bytes(vo
 
 static void in_a_flood_the_newest_value_of_each_topic_is_kept(void **state)
 {
-    struct broker *broker = get_broker(state);
-    struct client reader = connect_client(broker, "reader", "flood/#");
-    struct client sender = connect_client(broker, "sender", "flood/end");
+    struct broker *broker = broker_get(state);
+    struct client reader = client_connect(broker, "reader", "flood/#");
+    struct client sender = client_connect(broker, "sender", "flood/end");
     for (int i = 0; i < 500; i++) {
         char value[16];
         (void)snprintf(value, sizeof value, "%d", i);
@@ -311,7 +160,7 @@ static void in_a_flood_the_newest_value_of_each_topic_is_kept(void **state)
 
 static void many_bridges_come_and_go_without_a_trace(void **state)
 {
-    struct broker *broker = get_broker(state);
+    struct broker *broker = broker_get(state);
     static const struct gr_will wills[] = {{"a", "lost"}, {"b", "follow"}};
     struct gr_mqtt mqtt = broker_mqtt(broker, "client");
     for (int i = 0; i < 20; i++) {
@@ -352,8 +201,6 @@ static void nonsense_is_refused_before_anything_is_connected(void **state)
     gr_bridge_free(NULL, 0);
 }
 
-#define WITH_BROKER(test) cmocka_unit_test_setup_teardown(test, set_up, tear_down)
-
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -361,12 +208,6 @@ int main(void)
         WITH_BROKER(two_hundred_publishes_at_once_all_arrive),
         WITH_BROKER(nothing_is_published_before_the_connection_is_up),
         WITH_BROKER(a_message_with_an_expiry_is_gone_after_it),
-        WITH_BROKER(after_a_crash_of_the_broker_it_comes_back_subscribed),
-        WITH_BROKER(what_was_on_its_way_when_the_broker_died_is_not_sent_again),
-        WITH_BROKER(it_starts_without_a_broker_and_finds_it_later),
-        WITH_BROKER(a_reason_is_told_once_while_it_lasts),
-        WITH_BROKER(a_broker_that_stops_answering_is_left),
-        WITH_BROKER(a_second_client_with_the_same_id_is_not_fought),
         WITH_BROKER(a_payload_of_ten_megabytes_does_not_reach_us),
         WITH_BROKER(before_mqtt_5_a_payload_that_is_too_big_arrives_without_its_bytes),
         WITH_BROKER(in_a_flood_the_newest_value_of_each_topic_is_kept),
