@@ -252,6 +252,9 @@ static inline void answer(struct http_server *server, int fd, const char *path)
         answer_long_etag(fd);
     } else if (strcmp(path, "/drip") == 0) {
         answer_drip(server, fd);
+    } else if (strcmp(path, "/slow") == 0) {
+        (void)http_gone(server, fd, 700);
+        answer_redirect(fd, "/away/stall");
     } else if (strcmp(path, "/stall") == 0) {
         answer_stall(server, fd);
     } else if (strcmp(path, "/back") == 0) {

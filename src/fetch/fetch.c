@@ -1,6 +1,5 @@
 #include "fetch/parts.h"
 
-#include <errno.h>
 #include <stdlib.h>
 
 struct gr_fetch {
@@ -137,9 +136,8 @@ int gr_fetch_wait(struct gr_fetch *fetch, struct curl_waitfd *fds, unsigned fd_c
     for (unsigned i = 0; i < fd_count; i++) {
         fds[i].revents = 0;
     }
-    errno = 0;
     CURLMcode code = curl_multi_poll(fetch->multi, fds, fd_count, fetch->done ? 0 : timeout_ms, NULL);
-    if (code != CURLM_OK && errno != EINTR) {
+    if (code != CURLM_OK) {
         return gr_error_set(error, GR_IO, "cannot wait for transfers: %s", curl_multi_strerror(code));
     }
     code = curl_multi_perform(fetch->multi, &running);

@@ -36,8 +36,10 @@ static bool set_address(struct gr_transfer *transfer)
     const struct gr_address *here = &transfer->here;
     return curl_easy_setopt(easy, CURLOPT_URL, here->url) == CURLE_OK &&
            curl_easy_setopt(easy, CURLOPT_PROTOCOLS_STR, here->scheme) == CURLE_OK &&
-           curl_easy_setopt(easy, CURLOPT_USERNAME, transfer->at_home ? here->user : NULL) == CURLE_OK &&
-           curl_easy_setopt(easy, CURLOPT_PASSWORD, transfer->at_home ? here->password : NULL) == CURLE_OK &&
+           curl_easy_setopt(easy, CURLOPT_USERNAME, transfer->at_home ? transfer->home.user : NULL) ==
+               CURLE_OK &&
+           curl_easy_setopt(easy, CURLOPT_PASSWORD, transfer->at_home ? transfer->home.password : NULL) ==
+               CURLE_OK &&
            curl_easy_setopt(easy, CURLOPT_HTTPHEADER,
                             transfer->at_home ? transfer->headers : transfer->validators) == CURLE_OK;
 }

@@ -95,6 +95,19 @@ static void a_slow_drip_and_a_stall_are_given_up(void **state)
     }
 }
 
+static void the_time_limit_counts_all_redirects_together(void **state)
+{
+    struct fixture *fixture = *state;
+    static const struct gr_fetch_tuning tuning = {1000, 1000, 1, 20, NULL};
+    double begun = seconds();
+    gr_fetch_tune(fixture->fetch, &tuning);
+    struct gr_fetch_result result =
+        get(fixture, "/slow", NULL); /* 0.7 s until the first redirect, then a stall */
+    assert_int_equal(result.outcome, GR_FETCH_FAILED);
+    assert_non_null(strstr(result.text, "/stall: "));
+    assert_true(seconds() - begun > 0.9 && seconds() - begun < 1.5);
+}
+
 static void the_wait_wakes_for_another_descriptor_while_a_transfer_stalls(void **state)
 {
     struct fixture *fixture = *state;
@@ -186,6 +199,7 @@ int main(void)
         SERVED(secrets_follow_no_redirect_to_another_port),
         SERVED(secrets_stay_behind_even_where_a_stranger_redirects_back),
         SERVED(a_slow_drip_and_a_stall_are_given_up),
+        SERVED(the_time_limit_counts_all_redirects_together),
         SERVED(the_wait_wakes_for_another_descriptor_while_a_transfer_stalls),
         SERVED(several_transfers_run_side_by_side_one_per_id),
         SERVED(a_waiting_result_keeps_its_id_and_makes_the_wait_return),

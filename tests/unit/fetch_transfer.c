@@ -33,6 +33,14 @@ static void a_copy_that_is_still_good_is_not_sent_again(void **state)
     assert_non_null(strstr(head, "If-Modified-Since: Wed, 25 Nov 2026 09:00:00 GMT\r\n"));
 }
 
+static void the_body_of_a_redirect_is_not_part_of_the_table(void **state)
+{
+    struct gr_fetch_result result = get(*state, "/three", NULL);
+    assert_int_equal(result.outcome, GR_FETCH_BODY);
+    assert_string_equal(result.body, TABLE);
+    gr_fetch_result_free(&result);
+}
+
 static void a_validator_that_could_split_the_request_is_left_out(void **state)
 {
     char head[HTTP_REQUEST_SIZE];
@@ -208,6 +216,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         SERVED(a_body_comes_back_with_its_validators),
         SERVED(a_copy_that_is_still_good_is_not_sent_again),
+        SERVED(the_body_of_a_redirect_is_not_part_of_the_table),
         SERVED(a_validator_that_could_split_the_request_is_left_out),
         SERVED(every_status_has_its_outcome),
         SERVED(broken_answers_fail_and_say_why),

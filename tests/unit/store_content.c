@@ -202,6 +202,26 @@ static void rates_are_committed_at_once_with_what_was_pending(void **state)
     gr_store_close(store);
 }
 
+static void a_table_that_fails_half_way_leaves_the_old_one_and_what_was_pending(void **state)
+{
+    static const struct span old[] = {{1, 4, 0.2}, {0}};
+    static const struct span newer[] = {{1, 2, 0.3}, {2, 3, 7}, {0}};
+    struct gr_rate room[8];
+    struct gr_error error = {""};
+    struct gr_slot_record record = {.start_s = 1800};
+    struct gr_rate_table table = table_of(newer, room);
+    struct gr_store *store = open_store(*state);
+    put(store, "a", old, 0);
+    run_sql(*state, "CREATE TRIGGER no BEFORE INSERT ON rates WHEN NEW.price_per_kwh = 7"
+                    " BEGIN SELECT RAISE(FAIL, 'not seven'); END");
+    assert_int_equal(gr_store_put_slot(store, &record, NULL), GR_OK);
+    assert_int_equal(gr_store_put_rates(store, "import", "a", &table, STORE_NOW, &error), GR_IO);
+    assert_non_null(strstr(error.text, "cannot keep rates: not seven"));
+    expect(store, "after the failure", "import", "a", old);
+    gr_store_close(store);
+    assert_int_equal(ask(*state, "SELECT count(*) FROM slots"), 1);
+}
+
 static void damaged_rates_are_reported_and_not_used(void **state)
 {
     static const char *const damage[] = {"UPDATE rates SET price_per_kwh = 9e999 WHERE start_s > 0",
@@ -519,6 +539,7 @@ int main(void)
         STORED(sources_and_directions_do_not_mix),
         STORED(a_table_out_of_order_is_refused_and_the_old_one_stays),
         STORED(rates_are_committed_at_once_with_what_was_pending),
+        STORED(a_table_that_fails_half_way_leaves_the_old_one_and_what_was_pending),
         STORED(damaged_rates_are_reported_and_not_used),
         STORED(a_half_hour_comes_back_as_it_was_and_unknown_stays_unknown),
         STORED(a_half_hour_put_twice_is_kept_once),

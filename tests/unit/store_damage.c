@@ -184,6 +184,14 @@ static void smashed_pages_are_found_at_the_start(void **state)
     expect_new_beginning(*state, "store.db.bad-20261125T090419Z");
 }
 
+static void one_smashed_page_of_history_is_found_at_the_start(void **state)
+{
+    uint64_t seed = begin_draw();
+    fill(*state);
+    smash(*state, file_size(*state) / PAGE / 2 * PAGE, PAGE, &seed);
+    expect_new_beginning(*state, "store.db.bad-20261125T090419Z");
+}
+
 static void a_file_cut_short_is_found_at_the_start(void **state)
 {
     struct store_file *at = *state;
@@ -475,6 +483,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         STORED(a_smashed_header_is_kept_aside_and_a_new_store_begun),
         STORED(smashed_pages_are_found_at_the_start),
+        STORED(one_smashed_page_of_history_is_found_at_the_start),
         STORED(a_file_cut_short_is_found_at_the_start),
         STORED(a_file_of_something_else_is_kept_aside),
         STORED(the_log_of_a_damaged_file_is_kept_with_it),
