@@ -12,7 +12,7 @@
 #include "granary/store.h"
 
 #include <inttypes.h>
-#include <math.h>
+#include <poll.h>
 #include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -297,6 +297,8 @@ static void turn(struct daemon *daemon)
     daemon->turned_ms = gr_clock_mono_ms();
     daemon->readings_came = false;
     log_decision(daemon, &decision);
+    /* first the store: it reserves the sequence before anyone can see it */
+    keep(daemon, &decision);
     if (gr_bridge_is_up(daemon->bridge)) {
         struct gr_plan_view plan = gr_engine_plan_view(daemon->engine);
         struct gr_device_health health = {
@@ -305,7 +307,6 @@ static void turn(struct daemon *daemon)
             .refused_messages = gr_refusals_total(daemon->refusals)};
         gr_device_publish(daemon->device, daemon->bridge, &decision, &plan, &health);
     }
-    keep(daemon, &decision);
     (void)sd_notify(0, "WATCHDOG=1");
 }
 
@@ -520,6 +521,7 @@ static void loop_once(struct daemon *daemon)
                                 {.fd = daemon->signals, .events = CURL_WAIT_POLLIN}};
     if (gr_fetch_wait(daemon->fetch, fds, 2, WAIT_MS, &error) != GR_OK) {
         gr_log(GR_LOG_ERROR, "%s", error.text);
+        (void)poll(NULL, 0, WAIT_MS); /* it has not waited: do not spin */
     }
     if (!daemon->clock_topic) {
         daemon->now = gr_clock_read();

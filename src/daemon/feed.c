@@ -65,6 +65,18 @@ static void tell_engine(struct gr_feed *feed, const struct item *item, const str
     }
 }
 
+/* The file may have been touched by others, or the plausible range narrowed since. */
+static bool is_plausible(const struct gr_rate_table *table, const struct gr_source *source)
+{
+    for (size_t i = 0; i < table->count; i++) {
+        double price = table->rates[i].price_per_kwh;
+        if (!(price >= source->least_per_kwh && price <= source->greatest_per_kwh)) {
+            return false;
+        }
+    }
+    return true;
+}
+
 static void restore(struct gr_feed *feed, struct item *item, const struct gr_moment *now)
 {
     struct gr_error error = {""};
@@ -76,6 +88,11 @@ static void restore(struct gr_feed *feed, struct item *item, const struct gr_mom
         gr_log(GR_LOG_WARNING, "rates: %s: the stored table cannot be read: %s", item->source->name,
                error.text);
         return;
+    }
+    if (!is_plausible(&item->table, item->source)) {
+        gr_log(GR_LOG_WARNING, "rates: %s: the stored table holds prices that are not plausible: not used",
+               item->source->name);
+        gr_rate_table_free(&item->table);
     }
     if (item->table.count > 0) {
         tell_engine(feed, item, &item->table, now);
@@ -134,28 +151,6 @@ int gr_feed_pending(const struct gr_feed *feed)
 
 /* ---- accepting a document ---- */
 
-static int compare_doubles(const void *a, const void *b)
-{
-    double x = *(const double *)a, y = *(const double *)b;
-    return (x > y) - (x < y);
-}
-
-/* Median of the absolute prices held so far, 0 where there are too few to tell. */
-static double usual_price(const struct gr_rate_table *table)
-{
-    double *sorted = table->count >= 24 ? malloc(table->count * sizeof *sorted) : NULL;
-    if (!sorted) {
-        return 0;
-    }
-    for (size_t i = 0; i < table->count; i++) {
-        sorted[i] = fabs(table->rates[i].price_per_kwh);
-    }
-    qsort(sorted, table->count, sizeof *sorted, compare_doubles);
-    double median = sorted[table->count / 2];
-    free(sorted);
-    return median;
-}
-
 static void announce(const struct gr_feed *feed, const struct item *item, const struct gr_rate_table *table)
 {
     double least = INFINITY, greatest = -INFINITY;
@@ -181,7 +176,11 @@ static bool accept_document(struct gr_feed *feed, struct item *item, const void 
                                   .greatest_per_kwh = item->source->greatest_per_kwh,
                                   .cover_from_s = item->wanted_from_s,
                                   .cover_to_s = item->wanted_to_s,
-                                  .usual_per_kwh = usual_price(&item->table)};
+                                  .usual_per_kwh = 0};
+    /* Too few slots say nothing about what is usual. */
+    if (item->table.count >= 24) {
+        (void)gr_rate_table_median(&rules.usual_per_kwh, &item->table);
+    }
     bool good = gr_rates_read(&table, &item->source->mapping, feed->zone, bytes, length, &error) == GR_OK &&
                 gr_rates_check(&table, &rules, feed->zone, &error) == GR_OK &&
                 gr_rate_table_merge(&item->table, &table, now->utc_s - keep_s) == GR_OK;

@@ -6,7 +6,8 @@
 
 static const double ready_for =
     2e-4; /* money: above the planner's rounding, below what anyone would notice */
-static const double reading_share = 0.005;   /* of capacity: readings are no finer */
+static const double reading_share = 0.005; /* of capacity: readings are no finer */
+static const double quiet_solar_kw = 0.05;
 static const double refill_share = 0.02;     /* of capacity, that the reserve may lack */
 static const double lean_half_life_s = 3600; /* how long what is seen now says something about what comes */
 
@@ -76,6 +77,67 @@ static double find_penalty(const struct gr_horizon *horizon)
     return fmax(20 * greatest, 1e-3);
 }
 
+/* Slots from now on in which nothing is learned that matters: the prices stay, and there is no sun on any
+ * path. */
+static size_t count_quiet_slots(const struct gr_engine_plan *plan)
+{
+    const struct gr_horizon *horizon = &plan->horizon;
+    size_t t = 0;
+    for (; t < horizon->slots; t++) {
+        double most_kw = 0;
+        for (size_t k = 0; k < plan->paths.count; k++) {
+            most_kw = fmax(most_kw, plan->paths.solar_kw[k * plan->paths.slots + t]);
+        }
+        if (most_kw > quiet_solar_kw || horizon->import_price[t] != horizon->import_price[0] ||
+            horizon->export_price[t] != horizon->export_price[0]) {
+            break;
+        }
+    }
+    return t;
+}
+
+/* A path's own value function knows the day from the next slot on, so that waiting seems to pay wherever
+ * prices stay. Nothing is learned in a quiet night, though: its slots are planned once, on their mean,
+ * towards the mean of what follows them. */
+static int decide_quiet_hours_together(struct gr_engine *engine, struct gr_engine_plan *plan,
+                                       const struct gr_problem *whole, struct gr_error *error)
+{
+    size_t slots = count_quiet_slots(plan);
+    if (slots < 2 || slots >= plan->horizon.slots) {
+        return GR_OK;
+    }
+    struct gr_value *after = &plan->values.value[slots - 1];
+    struct gr_path_values early = {0};
+    double *room = malloc((2 * slots + after->count + 1) * sizeof *room);
+    if (!room) {
+        return gr_error_set(error, GR_NO_MEMORY, "no memory for a plan");
+    }
+    double one = 1;
+    struct gr_paths mean = {
+        .count = 1, .slots = slots, .weight = &one, .load_kw = room, .solar_kw = room + slots};
+    double *end_value = room + 2 * slots;
+    for (size_t t = 0; t < slots; t++) {
+        gr_paths_mean(&plan->paths, t, &mean.load_kw[t], &mean.solar_kw[t]);
+    }
+    for (size_t i = 0; i < after->count; i++) {
+        end_value[i] = -after->value[i];
+    }
+    struct gr_problem problem = *whole;
+    problem.slots = slots;
+    problem.end_points = after->count;
+    problem.end_kwh = after->kwh;
+    problem.end_value = end_value;
+    int status = gr_planner_path_values(engine->planner, &problem, &mean, slots, &early, error);
+    for (size_t t = 0; status == GR_OK && t + 1 < slots; t++) {
+        struct gr_value swapped = plan->values.value[t];
+        plan->values.value[t] = early.value[t];
+        early.value[t] = swapped;
+    }
+    gr_path_values_free(&early);
+    free(room);
+    return status;
+}
+
 static int find_values(struct gr_engine *engine, struct gr_engine_plan *plan, double stored_kwh,
                        struct gr_error *error)
 {
@@ -102,8 +164,9 @@ static int find_values(struct gr_engine *engine, struct gr_engine_plan *plan, do
                                  .end_points = 2,
                                  .end_kwh = end_kwh,
                                  .end_value = end_value};
-    return gr_planner_path_values(engine->planner, &problem, &plan->paths, problem.slots, &plan->values,
-                                  error);
+    int status =
+        gr_planner_path_values(engine->planner, &problem, &plan->paths, problem.slots, &plan->values, error);
+    return status == GR_OK ? decide_quiet_hours_together(engine, plan, &problem, error) : status;
 }
 
 struct gr_outlook gr_engine_outlook(const struct gr_engine *engine, const struct gr_engine_plan *plan,

@@ -74,8 +74,12 @@ static int compare_doubles(const void *a, const void *b)
     return (x > y) - (x < y);
 }
 
-static int median_size(double *out, const struct gr_rate_table *table)
+int gr_rate_table_median(double *out, const struct gr_rate_table *table)
 {
+    if (table->count == 0) {
+        *out = 0;
+        return GR_OK;
+    }
     double *sizes = malloc(table->count * sizeof *sizes);
     if (!sizes) {
         return GR_NO_MEMORY;
@@ -96,7 +100,7 @@ static int check_unit(const struct gr_rate_table *table, const struct gr_rate_ru
     if (!(rules->usual_per_kwh > 0)) {
         return GR_OK;
     }
-    if (median_size(&median, table) != GR_OK) {
+    if (gr_rate_table_median(&median, table) != GR_OK) {
         return gr_error_set(error, GR_NO_MEMORY, "out of memory");
     }
     if (median > SUSPICIOUS_FACTOR * rules->usual_per_kwh) {
