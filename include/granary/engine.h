@@ -20,8 +20,9 @@ struct gr_planning {
     int slot_minutes;  /* 5, 10, 15, 30 or 60 */
     int horizon_hours; /* 12 to 96 */
     struct gr_expectation expectation;
-    bool may_export;         /* whether the battery may feed the grid by command */
-    double floor_percent;    /* lowest state of charge a plan may use; at least the reserve */
+    bool may_export;      /* whether the battery may feed the grid by command */
+    double floor_percent; /* lowest state of charge a plan may use; at least the reserve */
+    bool brief; /* for back-tests: no table of the plan is made, targets reach to the slot's end only */
     double end_value_factor; /* what is left at the horizon's end is worth this x discharge efficiency x
                                 median import price */
 };

@@ -128,7 +128,7 @@ static double find_target(const struct gr_engine *engine, enum gr_command_kind k
     double capacity_kwh = engine->config.site.battery.capacity_kwh;
     double floor_percent = gr_engine_floor_percent(&engine->config);
     double target_kwh = end_kwh;
-    for (size_t t = 0; t < plan->horizon.slots && plan->slots[t].kind == kind; t++) {
+    for (size_t t = 0; plan->slots && t < plan->horizon.slots && plan->slots[t].kind == kind; t++) {
         double stored_kwh = plan->slots[t].stored_kwh;
         target_kwh = kind == GR_CHARGE ? fmax(target_kwh, stored_kwh) : fmin(target_kwh, stored_kwh);
     }

@@ -359,7 +359,7 @@ struct gr_plan_view gr_engine_plan_view(const struct gr_engine *engine)
 {
     const struct gr_engine_plan *plan = &engine->plan;
     return (struct gr_plan_view){.slots = plan->slots,
-                                 .count = plan->made ? plan->horizon.slots : 0,
+                                 .count = plan->made && plan->slots ? plan->horizon.slots : 0,
                                  .made_s = plan->made_s,
                                  .cost = plan->cost};
 }

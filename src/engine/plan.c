@@ -100,9 +100,8 @@ static size_t count_quiet_slots(const struct gr_engine_plan *plan)
  * prices stay. Nothing is learned in a quiet night, though: its slots are planned once, on their mean,
  * towards the mean of what follows them. */
 static int decide_quiet_hours_together(struct gr_engine *engine, struct gr_engine_plan *plan,
-                                       const struct gr_problem *whole, struct gr_error *error)
+                                       const struct gr_problem *whole, size_t slots, struct gr_error *error)
 {
-    size_t slots = count_quiet_slots(plan);
     if (slots < 2 || slots >= plan->horizon.slots) {
         return GR_OK;
     }
@@ -164,9 +163,10 @@ static int find_values(struct gr_engine *engine, struct gr_engine_plan *plan, do
                                  .end_points = 2,
                                  .end_kwh = end_kwh,
                                  .end_value = end_value};
-    int status =
-        gr_planner_path_values(engine->planner, &problem, &plan->paths, problem.slots, &plan->values, error);
-    return status == GR_OK ? decide_quiet_hours_together(engine, plan, &problem, error) : status;
+    size_t quiet = count_quiet_slots(plan);
+    size_t keep = !config->planning.brief ? problem.slots : quiet > 1 && quiet < problem.slots ? quiet : 1;
+    int status = gr_planner_path_values(engine->planner, &problem, &plan->paths, keep, &plan->values, error);
+    return status == GR_OK ? decide_quiet_hours_together(engine, plan, &problem, quiet, error) : status;
 }
 
 struct gr_outlook gr_engine_outlook(const struct gr_engine *engine, const struct gr_engine_plan *plan,
@@ -326,7 +326,7 @@ int gr_engine_make_plan(struct gr_engine *engine, struct gr_moment now, double s
     gr_paths_lean(&plan.paths, plan.horizon.bounds_s, house_kw, solar_kw, lean_half_life_s);
     plan.penalty_per_kwh = find_penalty(&plan.horizon);
     status = find_values(engine, &plan, stored_kwh, error);
-    if (status == GR_OK) {
+    if (status == GR_OK && !config->planning.brief) {
         status = roll_forward(engine, &plan, stored_kwh, error);
     }
     if (status == GR_OK) {
