@@ -23,6 +23,9 @@ static int check_arguments(const struct gr_mqtt *mqtt, const struct gr_will *wil
                             GR_MOST_WILLS);
     }
     for (size_t i = 0; i < will_count && code == GR_OK; i++) {
+        if (!wills[i].topic || !wills[i].payload) {
+            return gr_error_set(error, GR_INVALID, "mqtt: last will %zu has no topic or no payload", i + 1);
+        }
         code = gr_topic_check(wills[i].topic, false, error);
     }
     for (size_t i = 0; i < filter_count && code == GR_OK; i++) {
@@ -35,7 +38,7 @@ static bool copy_wills(struct gr_bridge *bridge, const struct gr_will *wills, si
 {
     bridge->link_count = will_count > 0 ? will_count : 1;
     for (size_t i = 0; i < will_count; i++) {
-        struct gr_will *copy = &bridge->wills[i];
+        struct gr_last_will *copy = &bridge->wills[i];
         copy->topic = strdup(wills[i].topic);
         copy->payload = strdup(wills[i].payload);
         if (!copy->topic || !copy->payload) {
@@ -172,8 +175,8 @@ void gr_bridge_free(struct gr_bridge *bridge, int timeout_ms)
     }
     free(bridge->filters);
     for (size_t i = 0; i < GR_MOST_WILLS; i++) {
-        free((void *)(uintptr_t)bridge->wills[i].topic);
-        free((void *)(uintptr_t)bridge->wills[i].payload);
+        free(bridge->wills[i].topic);
+        free(bridge->wills[i].payload);
     }
     free(bridge);
 }
@@ -263,12 +266,7 @@ static int send_pending(struct gr_bridge *bridge, struct gr_error *error)
 int gr_bridge_publish(struct gr_bridge *bridge, const char *topic, const void *payload, size_t length,
                       bool retained, int expiry_s, struct gr_error *error)
 {
-    struct gr_pending_publish publish = {.accepted_ms = bridge->now_ms,
-                                         .topic = (char *)(uintptr_t)topic,
-                                         .payload = (void *)(uintptr_t)payload,
-                                         .length = length,
-                                         .retained = retained,
-                                         .expiry_s = expiry_s};
+    struct gr_publish publish = {topic, payload, length, retained, expiry_s};
     int code = gr_topic_check(topic, false, error);
     if (code != GR_OK) {
         return code;
@@ -280,7 +278,7 @@ int gr_bridge_publish(struct gr_bridge *bridge, const char *topic, const void *p
         return gr_error_set(error, GR_INVALID, "payload for %s has %zu bytes, at most %zu are sent", topic,
                             length, GR_MOST_PAYLOAD_BYTES);
     }
-    if (!gr_pending_add(&bridge->pending, &publish)) {
+    if (!gr_pending_add(&bridge->pending, &publish, bridge->now_ms)) {
         return gr_error_set(error, GR_IO, "%zu publishes wait for the broker already", bridge->pending.count);
     }
     return send_pending(bridge, error);

@@ -9,12 +9,12 @@
 
 /* What one connection has reported since the attempt began. */
 struct gr_report {
+    int receive_maximum; /* publishes that the broker takes at once; 0 where it does not say */
+    int reason;          /* MQTT 5 reason code, or the return code of a 3.1.1 CONNACK; 0 where none came */
     bool connected;      /* the broker has accepted the connection */
-    int receive_maximum; /* publishes that it takes at once; 0 where it does not say */
     bool granted;        /* and every subscription */
     bool closed;         /* our own disconnecting is done */
     bool failed;         /* refused, lost, or a subscription refused */
-    int reason;          /* MQTT 5 reason code, or the return code of a 3.1.1 CONNACK; 0 where none came */
     char text[120];      /* the library's words, or "" */
     char tls[120];       /* the first complaint of the TLS library, or "" */
 };

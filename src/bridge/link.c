@@ -33,7 +33,7 @@ static int on_message(void *context, char *topic, int topic_length, MQTTAsync_me
     const struct gr_link_tag *tag = context;
     size_t length = topic_length > 0 ? (size_t)topic_length : strlen(topic);
     /* A name with a NUL inside is forbidden (MQTT 5.0, 1.5.4) and would be another name to us. */
-    if (!memchr(topic, 0, length)) {
+    if (strnlen(topic, length) == length) {
         gr_inbox_put(tag->inbox, tag->generation, topic, length, message->payload,
                      message->payloadlen > 0 ? (size_t)message->payloadlen : 0, message->retained != 0);
     }
@@ -44,15 +44,16 @@ static int on_message(void *context, char *topic, int topic_length, MQTTAsync_me
 
 static int on_tls_error(const char *text, size_t length, void *context)
 {
-    /* "thread:error:code:library:function:reason:file:line:" */
-    char words[120];
-    const char *from = text, *end = text + length;
-    for (int field = 0; field < 5 && from; field++) {
-        const char *colon = memchr(from, ':', (size_t)(end - from));
-        from = colon ? colon + 1 : NULL;
+    /* "thread:error:code:library:function:reason:file:line:", and not always that long */
+    char line[256];
+    (void)snprintf(line, sizeof line, "%.*s", length < sizeof line ? (int)length : (int)sizeof line - 1,
+                   text);
+    char *words = line;
+    for (int field = 0; field < 5; field++) {
+        char *colon = strchr(words, ':');
+        words = colon ? colon + 1 : words;
     }
-    from = from ? from : text;
-    (void)snprintf(words, sizeof words, "%.*s", (int)strcspn(from, ":\n"), from);
+    words[strcspn(words, ":\n")] = '\0';
     report(context, GR_NEWS_TLS, 0, words);
     return 1;
 }
@@ -245,7 +246,7 @@ static MQTTAsync_SSLOptions tls_options(const struct gr_mqtt *mqtt, struct gr_li
     return options;
 }
 
-static MQTTAsync_willOptions will_options(const struct gr_will *will)
+static MQTTAsync_willOptions will_options(const struct gr_last_will *will)
 {
     MQTTAsync_willOptions options = MQTTAsync_willOptions_initializer;
     options.topicName = will->topic;
@@ -388,7 +389,7 @@ int gr_link_publish(struct gr_link *link, struct gr_pending_publish *publish, st
 static void publish_will(struct gr_link *link)
 {
     MQTTAsync_message message = MQTTAsync_message_initializer;
-    message.payload = (void *)(uintptr_t)link->will.payload;
+    message.payload = link->will.payload;
     message.payloadlen = (int)strlen(link->will.payload);
     message.qos = 1;
     message.retained = 1;

@@ -23,10 +23,16 @@ struct gr_link_tag {
 /* Tags are used in turn, so that a late callback of an earlier attempt still finds its own. */
 #define GR_LINK_TAGS 4
 
+/* A copy of a struct gr_will. */
+struct gr_last_will {
+    char *topic;
+    char *payload;
+};
+
 struct gr_link {
-    MQTTAsync handle;    /* NULL while there is none */
-    int version;         /* 5 or 4 */
-    struct gr_will will; /* topic NULL: none; borrowed from the bridge */
+    MQTTAsync handle;         /* NULL while there is none */
+    int version;              /* 5 or 4 */
+    struct gr_last_will will; /* topic NULL: none; borrowed from the bridge */
     struct gr_link_tag tags[GR_LINK_TAGS];
     struct gr_link_tag *tag;
 };

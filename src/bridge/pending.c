@@ -3,14 +3,17 @@
 #include <stdlib.h>
 #include <string.h>
 
-bool gr_pending_add(struct gr_pending *pending, const struct gr_pending_publish *publish)
+bool gr_pending_add(struct gr_pending *pending, const struct gr_publish *publish, int64_t now_ms)
 {
     if (pending->count == GR_MOST_PENDING) {
         return false;
     }
-    struct gr_pending_publish item = *publish;
-    item.topic = strdup(publish->topic);
-    item.payload = malloc(publish->length + 1);
+    struct gr_pending_publish item = {.accepted_ms = now_ms,
+                                      .topic = strdup(publish->topic),
+                                      .payload = malloc(publish->length + 1),
+                                      .length = publish->length,
+                                      .expiry_s = publish->expiry_s,
+                                      .retained = publish->retained};
     if (!item.topic || !item.payload) {
         free(item.topic);
         free(item.payload);

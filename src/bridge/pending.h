@@ -10,14 +10,22 @@
 /* In flight at most; brokers that take fewer say so (MQTT 5.0, 3.2.2.3.3). */
 #define GR_MOST_IN_FLIGHT 16
 
+struct gr_publish {
+    const char *topic;
+    const void *payload;
+    size_t length;
+    bool retained;
+    int expiry_s; /* 0: never */
+};
+
 struct gr_pending_publish {
-    int token; /* once in flight */
     int64_t accepted_ms;
     char *topic;
     void *payload;
     size_t length;
-    bool retained;
+    int token; /* once in flight */
     int expiry_s;
+    bool retained;
 };
 
 struct gr_pending {
@@ -26,7 +34,7 @@ struct gr_pending {
 };
 
 /* Copies topic and payload and puts the publish at the end; false where there is no room or no memory. */
-bool gr_pending_add(struct gr_pending *pending, const struct gr_pending_publish *publish);
+bool gr_pending_add(struct gr_pending *pending, const struct gr_publish *publish, int64_t now_ms);
 
 /* Drops the item at `index`. */
 void gr_pending_drop(struct gr_pending *pending, size_t index);

@@ -4,43 +4,43 @@
 #include <string.h>
 
 struct reason {
-    int code;
     const char *words;
+    int code;
     enum gr_failure failure;
 };
 
 /* MQTT 5.0, section 2.4. */
 static const struct reason reasons[] = {
-    {128, "unspecified error", GR_FAILURE_PASSING},
-    {129, "malformed packet", GR_FAILURE_SETTINGS},
-    {130, "protocol error", GR_FAILURE_SETTINGS},
-    {131, "refused for a reason of the broker's own", GR_FAILURE_PASSING},
-    {132, "the broker does not speak this version of MQTT", GR_FAILURE_VERSION},
-    {133, "the client id is not allowed", GR_FAILURE_SETTINGS},
-    {134, "wrong user or password", GR_FAILURE_SETTINGS},
-    {135, "not authorised (user, password or access list)", GR_FAILURE_SETTINGS},
-    {136, "the broker is not available", GR_FAILURE_PASSING},
-    {137, "the broker is busy", GR_FAILURE_PASSING},
-    {138, "banned by the broker", GR_FAILURE_SETTINGS},
-    {139, "the broker is shutting down", GR_FAILURE_PASSING},
-    {140, "wrong method of authentication", GR_FAILURE_SETTINGS},
-    {141, "the broker has not heard from us for too long", GR_FAILURE_PASSING},
-    {142, "another client has connected with our id", GR_FAILURE_TAKEN_OVER},
-    {143, "topic filter not allowed", GR_FAILURE_SETTINGS},
-    {144, "topic not allowed", GR_FAILURE_SETTINGS},
-    {147, "too many messages at once", GR_FAILURE_PASSING},
-    {149, "packet too large", GR_FAILURE_PASSING},
-    {150, "too many messages in a short time", GR_FAILURE_PASSING},
-    {151, "quota exceeded", GR_FAILURE_PASSING},
-    {152, "closed by the broker's administrator", GR_FAILURE_PASSING},
-    {153, "payload of a wrong format", GR_FAILURE_PASSING},
-    {154, "the broker keeps no retained messages", GR_FAILURE_SETTINGS},
-    {155, "the broker knows no QoS 1", GR_FAILURE_SETTINGS},
-    {156, "the broker wants another server to be used", GR_FAILURE_PASSING},
-    {157, "the broker has moved", GR_FAILURE_PASSING},
-    {159, "connecting too often", GR_FAILURE_PASSING},
-    {160, "longest connection time reached", GR_FAILURE_PASSING},
-    {162, "the broker allows no wildcards", GR_FAILURE_SETTINGS},
+    {"unspecified error", 128, GR_FAILURE_PASSING},
+    {"malformed packet", 129, GR_FAILURE_SETTINGS},
+    {"protocol error", 130, GR_FAILURE_SETTINGS},
+    {"refused for a reason of the broker's own", 131, GR_FAILURE_PASSING},
+    {"the broker does not speak this version of MQTT", 132, GR_FAILURE_VERSION},
+    {"the client id is not allowed", 133, GR_FAILURE_SETTINGS},
+    {"wrong user or password", 134, GR_FAILURE_SETTINGS},
+    {"not authorised (user, password or access list)", 135, GR_FAILURE_SETTINGS},
+    {"the broker is not available", 136, GR_FAILURE_PASSING},
+    {"the broker is busy", 137, GR_FAILURE_PASSING},
+    {"banned by the broker", 138, GR_FAILURE_SETTINGS},
+    {"the broker is shutting down", 139, GR_FAILURE_PASSING},
+    {"wrong method of authentication", 140, GR_FAILURE_SETTINGS},
+    {"the broker has not heard from us for too long", 141, GR_FAILURE_PASSING},
+    {"another client has connected with our id", 142, GR_FAILURE_TAKEN_OVER},
+    {"topic filter not allowed", 143, GR_FAILURE_SETTINGS},
+    {"topic not allowed", 144, GR_FAILURE_SETTINGS},
+    {"too many messages at once", 147, GR_FAILURE_PASSING},
+    {"packet too large", 149, GR_FAILURE_PASSING},
+    {"too many messages in a short time", 150, GR_FAILURE_PASSING},
+    {"quota exceeded", 151, GR_FAILURE_PASSING},
+    {"closed by the broker's administrator", 152, GR_FAILURE_PASSING},
+    {"payload of a wrong format", 153, GR_FAILURE_PASSING},
+    {"the broker keeps no retained messages", 154, GR_FAILURE_SETTINGS},
+    {"the broker knows no QoS 1", 155, GR_FAILURE_SETTINGS},
+    {"the broker wants another server to be used", 156, GR_FAILURE_PASSING},
+    {"the broker has moved", 157, GR_FAILURE_PASSING},
+    {"connecting too often", 159, GR_FAILURE_PASSING},
+    {"longest connection time reached", 160, GR_FAILURE_PASSING},
+    {"the broker allows no wildcards", 162, GR_FAILURE_SETTINGS},
 };
 
 static const struct reason *find_reason(int code)

@@ -19,7 +19,7 @@ enum gr_phase {
 
 struct gr_bridge {
     struct gr_mqtt mqtt;
-    struct gr_will wills[GR_MOST_WILLS]; /* owned strings */
+    struct gr_last_will wills[GR_MOST_WILLS]; /* owned */
     char **filters;
     size_t filter_count;
     struct gr_link links[GR_MOST_WILLS];

@@ -104,7 +104,7 @@ static void of_two_clients_with_one_id_one_stands_by(void **state)
     struct broker *broker = broker_get(state);
     struct client first = client_connect(broker, "same", NULL), second = client_connect(broker, "same", NULL);
     bool first_stands_by = false, second_stands_by = false;
-    int64_t end_ms = broker_clock_ms() + 3 * BROKER_PATIENCE_MS;
+    int64_t end_ms = broker_clock_ms() + (int64_t)3 * BROKER_PATIENCE_MS;
     while (!first_stands_by && !second_stands_by && broker_clock_ms() < end_ms) {
         take_a_turn(&first, &first_stands_by);
         take_a_turn(&second, &second_stands_by);
