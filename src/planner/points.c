@@ -20,11 +20,12 @@ int gr_points_reserve(struct gr_points *points, size_t count)
     if (count <= points->room) {
         return GR_OK;
     }
-    size_t room = points->room + points->room / 2;
-    room = room < count ? count : room;
-    room = room < 64 ? 64 : room;
-    if (room > SIZE_MAX / sizeof *points->at) {
+    if (count > SIZE_MAX / 2 / sizeof *points->at) {
         return GR_NO_MEMORY;
+    }
+    size_t room = 64;
+    while (room < count) {
+        room *= 2;
     }
     struct gr_point *at = realloc(points->at, room * sizeof *at);
     if (!at) {

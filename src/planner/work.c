@@ -42,6 +42,23 @@ static double worth_per_kwh(const struct gr_problem *problem)
     return worth;
 }
 
+/* The scratch lists change places in every step: with equal room none has to grow once a plan like this was
+ * made. */
+static int level_rooms(struct gr_planner *planner)
+{
+    struct gr_points *const lists[] = {&planner->work[0], &planner->work[1], &planner->best, &planner->other};
+    const size_t count = sizeof lists / sizeof lists[0];
+    size_t room = 0;
+    int rc = GR_OK;
+    for (size_t i = 0; i < count; i++) {
+        room = lists[i]->room > room ? lists[i]->room : room;
+    }
+    for (size_t i = 0; i < count && !rc; i++) {
+        rc = gr_points_reserve(lists[i], room);
+    }
+    return rc;
+}
+
 int gr_work_begin(struct gr_planner *planner, const struct gr_problem *problem, size_t functions)
 {
     double capacity_kwh = problem->battery.capacity_kwh;
@@ -51,8 +68,9 @@ int gr_work_begin(struct gr_planner *planner, const struct gr_problem *problem, 
     planner->store.count = 0;
     planner->over = planner->under = 0;
     planner->most_points = 0;
-    if (functions <= planner->kept_room) {
-        return GR_OK;
+    int rc = level_rooms(planner);
+    if (rc || functions <= planner->kept_room) {
+        return rc;
     }
     struct gr_kept *kept =
         functions <= SIZE_MAX / sizeof *kept ? realloc(planner->kept, functions * sizeof *kept) : NULL;
