@@ -31,16 +31,22 @@ int64_t gr_clock_mono_ms(void)
     return read_ms(CLOCK_MONOTONIC);
 }
 
+/* Beyond this a moment in milliseconds would not fit; nor would it mean anything. */
+static const int64_t greatest_s = INT64_C(100000000000);
+
 bool gr_clock_parse(const void *payload, size_t length, struct gr_moment *out, int64_t *step)
 {
     json_t *root = json_loadb(payload, length, 0, NULL);
     json_t *utc = json_object_get(root, "utc_s"), *number = json_object_get(root, "step");
-    bool good = json_is_integer(utc) && json_is_integer(number);
+    json_t *mono = json_object_get(root, "mono_ms");
+    bool good = json_is_integer(utc) && json_is_integer(number) && (!mono || json_is_integer(mono)) &&
+                json_integer_value(utc) > -greatest_s && json_integer_value(utc) < greatest_s;
     if (good) {
+        int64_t utc_s = json_integer_value(utc);
         *step = json_integer_value(number);
-        *out = (struct gr_moment){.utc_s = json_integer_value(utc),
-                                  .mono_ms = json_integer_value(utc) * 1000,
-                                  .synchronised = true};
+        *out = (struct gr_moment){.utc_s = utc_s,
+                                  .mono_ms = mono ? json_integer_value(mono) : utc_s * 1000,
+                                  .synchronised = !json_is_false(json_object_get(root, "synchronised"))};
     }
     json_decref(root);
     return good;
