@@ -289,7 +289,10 @@ static void carry_out(struct gr_engine *engine, const struct gr_moment *now, con
 {
     struct gr_wish kept = *wish;
     char reason[GR_REASON_SIZE];
-    if (!gr_pacer_allows(&engine->pacer, &engine->config.safety, now, wish->gain, wish->forced)) {
+    /* The follow of the start was no choice that has to be kept for its dwell time. */
+    bool forced = wish->forced || !engine->decided;
+    engine->decided = true;
+    if (!gr_pacer_allows(&engine->pacer, &engine->config.safety, now, wish->gain, forced)) {
         kept.kind = engine->pacer.kind;
         kept.power_kw = engine->pacer.power_kw;
         kept.target_percent = kept.kind == wish->kind ? wish->target_percent : engine->command.target_percent;

@@ -172,6 +172,20 @@ static void each_fault_ends_in_follow_with_its_reason_within_one_turn(void **sta
     assert_int_equal(bench->decision.command.kind, GR_FOLLOW);
 }
 
+static void the_first_command_waits_for_readings_and_not_for_the_dwell_time_of_the_start(void **state)
+{
+    struct bench *bench = *state;
+    go_to(bench, 1, 0);
+    bench->silent = true;
+    pass(bench, 1);
+    assert_int_equal(bench->decision.fault, GR_FAULT_STARTING);
+    assert_int_equal(bench->decision.command.kind, GR_FOLLOW);
+    bench->silent = false;
+    pass(bench, 1);
+    assert_int_equal(bench->decision.fault, GR_FAULT_NONE);
+    assert_int_equal(bench->decision.command.kind, GR_CHARGE);
+}
+
 static void commands_resume_only_after_the_recovery_time(void **state)
 {
     struct bench *bench = *state;
@@ -386,6 +400,8 @@ int main(void)
         cmocka_unit_test_setup_teardown(a_quick_rise_of_load_cuts_the_charge_at_once, set_up, tear_down),
         cmocka_unit_test_setup_teardown(each_fault_ends_in_follow_with_its_reason_within_one_turn, set_up,
                                         tear_down),
+        cmocka_unit_test_setup_teardown(
+            the_first_command_waits_for_readings_and_not_for_the_dwell_time_of_the_start, set_up, tear_down),
         cmocka_unit_test_setup_teardown(commands_resume_only_after_the_recovery_time, set_up, tear_down),
         cmocka_unit_test_setup_teardown(a_stepped_clock_ends_in_follow, set_up, tear_down),
         cmocka_unit_test_setup_teardown(a_moment_without_published_price_ends_in_follow, set_up, tear_down),
