@@ -214,7 +214,7 @@ static int64_t covered_until_s(const struct gr_rate_table *table, int64_t from_s
 }
 
 /* Whether a table is wanted now: the rest of today first, tomorrow from its hour on. Sets the span and the
- * day. */
+ * day; where nothing is wanted, those of today, whose table may be revised. */
 static bool find_wanted(const struct gr_feed *feed, struct item *item, int64_t now_s, int64_t *day_s)
 {
     int64_t today_s = gr_zone_day_start_s(feed->zone, now_s, 0);
@@ -222,16 +222,12 @@ static bool find_wanted(const struct gr_feed *feed, struct item *item, int64_t n
     int64_t after_s = gr_zone_day_start_s(feed->zone, now_s, 2);
     int64_t covered_s = covered_until_s(&item->table, now_s);
     int64_t minute = (gr_zone_local_s(feed->zone, now_s) - gr_zone_local_s(feed->zone, today_s)) / 60;
-    if (covered_s < tomorrow_s) {
-        item->wanted_from_s = now_s;
-        item->wanted_to_s = tomorrow_s;
-        *day_s = today_s;
-        return true;
-    }
-    item->wanted_from_s = tomorrow_s;
-    item->wanted_to_s = after_s;
-    *day_s = tomorrow_s;
-    return covered_s < after_s && minute >= item->source->fetch_from_minute;
+    bool tomorrow_wanted =
+        covered_s >= tomorrow_s && covered_s < after_s && minute >= item->source->fetch_from_minute;
+    item->wanted_from_s = tomorrow_wanted ? tomorrow_s : now_s;
+    item->wanted_to_s = tomorrow_wanted ? after_s : tomorrow_s;
+    *day_s = tomorrow_wanted ? tomorrow_s : today_s;
+    return tomorrow_wanted || covered_s < tomorrow_s;
 }
 
 static void put_off(struct gr_feed *feed, struct item *item, enum gr_fetch_outcome outcome, bool accepted,
@@ -337,11 +333,12 @@ void gr_feed_turn(struct gr_feed *feed, const struct gr_moment *now)
     for (size_t i = 0; i < feed->count; i++) {
         struct item *item = &feed->items[i];
         int64_t day_s;
+        bool is_file = item->source->kind == GR_SOURCE_FILE;
         if (item->pending || now->utc_s < item->schedule.next_s ||
-            !find_wanted(feed, item, now->utc_s, &day_s)) {
+            (!find_wanted(feed, item, now->utc_s, &day_s) && !is_file)) {
             continue;
         }
-        if (item->source->kind == GR_SOURCE_FILE) {
+        if (is_file) {
             read_file(feed, item, day_s, now);
         } else {
             start_transfer(feed, item, day_s, now);
