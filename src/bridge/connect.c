@@ -17,8 +17,9 @@
 #define STEADY_MS 30000
 
 /* Not every broker says that a session was taken over. Two clients with one id then take it from each other
- * for ever; that shows in connections that are lost soon after they came up, again and again. */
-#define MOST_SHORT_LIVES 3
+ * for ever; that shows in connections that are lost soon after they came up, again and again, while the broker itself is always there: an attempt that fails in between speaks for a broker
+ * that restarts. */
+#define MOST_SHORT_LIVES 4
 
 static void destroy_links(struct gr_bridge *bridge)
 {
@@ -89,6 +90,9 @@ static void fail(struct gr_bridge *bridge, const struct gr_report *reports, enum
                  const char *text)
 {
     bridge->version = bridge->mqtt.protocol == 4 ? 4 : 5;
+    if (bridge->phase == GR_PHASE_CONNECTING) {
+        bridge->short_lives = 0;
+    }
     if (failure == GR_FAILURE_TAKEN_OVER) {
         stand_by(bridge, text);
     } else {

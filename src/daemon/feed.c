@@ -309,7 +309,7 @@ static void start_transfer(struct gr_feed *feed, struct item *item, int64_t day_
         goto failed;
     }
     /* "Not modified" only helps where what was not modified is still held. */
-    if (feed->store && covered_until_s(&item->table, item->wanted_from_s) > item->wanted_from_s) {
+    if (feed->store && covered_until_s(&item->table, now->utc_s) > now->utc_s) {
         (void)gr_store_get_validators(feed->store, item->url, etag, modified, GR_ETAG_SIZE, NULL);
     }
     struct gr_fetch_request request = {.url = item->url,

@@ -281,6 +281,7 @@ static void fall_back(struct gr_engine *engine, const struct gr_moment *now, con
                       struct gr_decision *out)
 {
     struct gr_wish follow = {.kind = GR_FOLLOW, .target_percent = gr_engine_floor_percent(&engine->config)};
+    engine->decided = false;
     set_command(engine, now, &follow, text, out);
 }
 
@@ -289,7 +290,7 @@ static void carry_out(struct gr_engine *engine, const struct gr_moment *now, con
 {
     struct gr_wish kept = *wish;
     char reason[GR_REASON_SIZE];
-    /* The follow of the start was no choice that has to be kept for its dwell time. */
+    /* The follow of the start or of a fault was no choice that has to be kept for its dwell time; recovery has taken its own. */
     bool forced = wish->forced || !engine->decided;
     engine->decided = true;
     if (!gr_pacer_allows(&engine->pacer, &engine->config.safety, now, wish->gain, forced)) {

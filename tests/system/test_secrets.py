@@ -56,7 +56,7 @@ class Secrets(SystemTest):
         self.assert_no_secret(daemon.log())
         for message in self.watcher.since(0):
             self.assert_no_secret(message.topic + message.payload.decode("utf-8", "replace"))
-        for arguments in (["check"], ["check", "--live", "--seconds", "2"], ["plan"], ["plan", "--json"]):
+        for arguments in (["check"], ["check", "--live", "--seconds", "2"], ["plan", "--at", "2041-01-15T04:00:00Z"], ["plan", "--json", "--at", "2041-01-15T04:00:00Z"]):
             run = self.run_tool(*arguments, self.path("granary.conf"))
             self.assert_no_secret(run.stdout + run.stderr)
             self.assertIn("Test house", run.stdout, run.stderr)
