@@ -62,6 +62,7 @@ static bool holds_filter(const struct gr_bridge *bridge, const char *filter)
 /* Two channels may share a topic; it is subscribed once. */
 static bool copy_filters(struct gr_bridge *bridge, const char *const *filters, size_t filter_count)
 {
+    bridge->filter_count = 0;
     bridge->filters = calloc(filter_count + 1, sizeof *bridge->filters);
     if (!bridge->filters) {
         return false;
