@@ -1,7 +1,7 @@
 #include "read.h"
+#include "text.h"
 
 #include <math.h>
-#include <string.h>
 
 static int check_mapping(const struct gr_rate_mapping *mapping, const struct gr_zone *zone,
                          struct gr_error *error)
@@ -30,18 +30,13 @@ static int check_mapping(const struct gr_rate_mapping *mapping, const struct gr_
 int gr_rates_read(struct gr_rate_table *out, const struct gr_rate_mapping *mapping,
                   const struct gr_zone *zone, const void *bytes, size_t length, struct gr_error *error)
 {
-    static const char byte_order_mark[] = "\xef\xbb\xbf";
-    const size_t mark_length = sizeof byte_order_mark - 1;
     struct gr_slots slots = {.mapping = mapping, .zone = zone};
     const char *text = bytes;
     int rc = check_mapping(mapping, zone, error);
     if (rc != GR_OK) {
         return rc;
     }
-    if (length >= mark_length && memcmp(text, byte_order_mark, mark_length) == 0) {
-        text += mark_length;
-        length -= mark_length;
-    }
+    gr_text_skip_mark(&text, &length);
     rc = mapping->format == GR_RATES_CSV ? gr_read_csv(&slots, text, length, error)
                                          : gr_read_json(&slots, text, length, error);
     if (rc == GR_OK) {

@@ -1,5 +1,6 @@
 #include "slots.h"
 #include "text.h"
+#include "wall.h"
 
 #include "granary/civil.h"
 
@@ -49,32 +50,11 @@ static int grow(struct gr_slots *slots, struct gr_error *error)
     return GR_OK;
 }
 
-/* The end of a slot may be the reading at which the clock is put forward: the moment of the jump. */
-static int check_exists(const struct gr_slots *slots, const struct gr_field *field,
-                        const struct gr_moment *moment, bool is_end, struct gr_error *error)
-{
-    char shown[GR_QUOTED_SIZE];
-    if (!moment->is_local) {
-        return GR_OK;
-    }
-    int64_t utc = gr_zone_utc_s(slots->zone, moment->s, 0);
-    if (gr_zone_local_s(slots->zone, utc) == moment->s ||
-        (is_end && gr_zone_local_s(slots->zone, utc - 1) + 1 == moment->s)) {
-        return GR_OK;
-    }
-    return gr_error_set(
-        error, GR_INVALID,
-        "%s, field %s: %s does not exist in %s, where the clock is put forward then; expected a time "
-        "that exists",
-        field->where, field->name, gr_text_quote(shown, field->text, field->length),
-        gr_zone_name(slots->zone));
-}
-
 static int read_moment(const struct gr_slots *slots, struct gr_moment *out, const struct gr_field *field,
                        bool is_end, struct gr_error *error)
 {
     int rc = gr_field_moment(out, field, slots->mapping->start_is_local, error);
-    return rc == GR_OK ? check_exists(slots, field, out, is_end, error) : rc;
+    return rc == GR_OK ? gr_wall_exists(slots->zone, field, out, is_end, error) : rc;
 }
 
 /* Until the start is resolved, end_s is the length of the slot; 0 up to the next start. */
@@ -127,21 +107,6 @@ int gr_slots_add(struct gr_slots *slots, size_t list, const struct gr_field fiel
 
 /* ---- moments ---- */
 
-/* Where the start occurs twice, the element before it tells which is meant: it lies between the two
- * occurrences once the clock has been put back. `previous_s` is INT64_MIN at the beginning of a list. */
-static void resolve_start(const struct gr_slots *slots, struct gr_raw_slot *slot, bool backwards,
-                          int64_t previous_s)
-{
-    slot->start_s = slot->start.s;
-    if (slot->start.is_local) {
-        int64_t first = gr_zone_utc_s(slots->zone, slot->start.s, 0);
-        int64_t second = gr_zone_utc_s(slots->zone, slot->start.s, 1);
-        bool between = previous_s >= first && previous_s <= second;
-        slot->start_s = between == backwards ? first : second;
-        slot->occurs_twice = first != second && slot->start_s == first;
-    }
-}
-
 static void resolve_starts(struct gr_slots *slots)
 {
     for (size_t i = 0, end; i < slots->count; i = end) {
@@ -151,8 +116,10 @@ static void resolve_starts(struct gr_slots *slots)
         bool backwards = slots->slot[end - 1].start.s < slots->slot[i].start.s;
         int64_t previous = INT64_MIN;
         for (size_t k = i; k < end; k++) {
-            resolve_start(slots, &slots->slot[k], backwards, previous);
-            previous = slots->slot[k].start_s;
+            struct gr_raw_slot *slot = &slots->slot[k];
+            slot->start_s =
+                gr_wall_resolve(slots->zone, &slot->start, backwards, previous, &slot->occurs_twice);
+            previous = slot->start_s;
         }
     }
 }

@@ -27,6 +27,16 @@ char *gr_text_escape(char *out, size_t size, const char *text, size_t length)
     return out;
 }
 
+void gr_text_skip_mark(const char **text, size_t *length)
+{
+    static const char mark[] = "\xef\xbb\xbf";
+    const size_t mark_length = sizeof mark - 1;
+    if (*length >= mark_length && memcmp(*text, mark, mark_length) == 0) {
+        *text += mark_length;
+        *length -= mark_length;
+    }
+}
+
 char *gr_text_quote(char out[GR_QUOTED_SIZE], const char *text, size_t length)
 {
     out[0] = '\'';

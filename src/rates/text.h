@@ -8,6 +8,9 @@
  */
 char *gr_text_escape(char *out, size_t size, const char *text, size_t length);
 
+/* Steps over a byte order mark of UTF-8 (Unicode Standard, section 2.13) at the beginning. */
+void gr_text_skip_mark(const char **text, size_t *length);
+
 #define GR_QUOTED_SIZE 56
 /* The same in single quotes. */
 char *gr_text_quote(char out[GR_QUOTED_SIZE], const char *text, size_t length);

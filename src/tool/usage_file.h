@@ -1,0 +1,12 @@
+/* Files of past usage. */
+#ifndef GRANARY_TOOL_USAGE_FILE_H
+#define GRANARY_TOOL_USAGE_FILE_H
+
+#include "granary/usage.h"
+
+/* Reads the file and hands it to gr_usage_read. Messages begin with the file's name. GR_IO where it cannot be
+ * read. */
+int gr_usage_load(struct gr_usage *out, const struct gr_usage_mapping *mapping, const struct gr_zone *zone,
+                  const char *path, struct gr_usage_report *report, struct gr_error *error);
+
+#endif
