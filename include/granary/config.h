@@ -1,5 +1,5 @@
-/* The configuration file (libconfig), read once into plain structs. conf/granary.conf shows and explains every key.
- * Groups: site, battery, grid, solar, mqtt, inputs, rates, planning, safety, outputs. */
+/* The configuration file (libconfig), read once into plain structs. conf/granary.conf shows and explains
+ * every key. Groups: site, battery, grid, solar, mqtt, inputs, rates, planning, safety, outputs. */
 #ifndef GRANARY_CONFIG_H
 #define GRANARY_CONFIG_H
 
@@ -20,53 +20,61 @@
 
 struct gr_mqtt {
     char host[256];
-    int port;                              /* 1883, or 8883 with TLS */
-    int protocol;                          /* 5 (default, falls back to 3.1.1 when refused) or 4 (3.1.1 only) */
-    char client_id[GR_NAME_SIZE];          /* made from the site's name and the machine's id where not given */
+    int port;                     /* 1883, or 8883 with TLS */
+    int protocol;                 /* 5 (default, falls back to 3.1.1 when refused) or 4 (3.1.1 only) */
+    char client_id[GR_NAME_SIZE]; /* made from the site's name and the machine's id where not given */
     char user[256];
-    char password_file[GR_PATH_SIZE];      /* a path, or the name of a systemd credential */
-    bool allow_plaintext;                  /* user and password may go unencrypted to another machine */
+    char password_file[GR_PATH_SIZE]; /* a path, or the name of a systemd credential */
+    bool allow_plaintext;             /* user and password may go unencrypted to another machine */
     bool tls;
-    char ca_file[GR_PATH_SIZE];            /* "": the system's authorities */
-    char certificate_file[GR_PATH_SIZE];   /* client certificate */
+    char ca_file[GR_PATH_SIZE];          /* "": the system's authorities */
+    char certificate_file[GR_PATH_SIZE]; /* client certificate */
     char key_file[GR_PATH_SIZE];
-    int keep_alive_s;                      /* 5 to 60; 10 */
+    int keep_alive_s; /* 5 to 60; 10 */
 };
 
-enum gr_unit { GR_UNIT_PERCENT, GR_UNIT_RATIO, GR_UNIT_KWH, GR_UNIT_WH, GR_UNIT_W, GR_UNIT_KW, GR_UNIT_BOOLEAN };
+enum gr_unit {
+    GR_UNIT_PERCENT,
+    GR_UNIT_RATIO,
+    GR_UNIT_KWH,
+    GR_UNIT_WH,
+    GR_UNIT_W,
+    GR_UNIT_KW,
+    GR_UNIT_BOOLEAN
+};
 
 /* How a channel's value is found in a payload. */
 struct gr_input {
     bool configured;
-    char topic[GR_TOPIC_SIZE]; /* MQTT topic filter; the newest message that matches counts */
+    char topic[GR_TOPIC_SIZE];   /* MQTT topic filter; the newest message that matches counts */
     char pointer[GR_FIELD_SIZE]; /* JSON Pointer; only used where is_json */
-    bool is_json;              /* a pointer was given; else the payload is the plain value */
+    bool is_json;                /* a pointer was given; else the payload is the plain value */
     enum gr_unit unit;
-    double sign;               /* +1 where the topic's positive direction is ours, else -1 */
-    double scale, offset;      /* value = sign * (scale * number + offset), then the unit's conversion */
-    double least, greatest;    /* plausible range, in our units and sign; outside is refused */
+    double sign;            /* +1 where the topic's positive direction is ours, else -1 */
+    double scale, offset;   /* value = sign * (scale * number + offset), then the unit's conversion */
+    double least, greatest; /* plausible range, in our units and sign; outside is refused */
 };
 
 enum gr_source_kind { GR_SOURCE_BANDS, GR_SOURCE_HTTP, GR_SOURCE_FILE };
 
 struct gr_source {
     enum gr_source_kind kind;
-    char name[GR_NAME_SIZE];   /* for messages and the store; unique among all sources */
+    char name[GR_NAME_SIZE]; /* for messages and the store; unique among all sources */
     struct gr_rate_bands bands;
-    char url[GR_URL_SIZE];     /* {year} {month} {day} of the wanted local day, two and four digits; {next_year} {next_month}
-                                  {next_day} of the day after it */
-    char path[GR_PATH_SIZE];   /* the same placeholders are allowed; read again when it changes */
+    char url[GR_URL_SIZE];   /* {year} {month} {day} of the wanted local day, two and four digits; {next_year}
+                                {next_month}   {next_day} of the day after it */
+    char path[GR_PATH_SIZE]; /* the same placeholders are allowed; read again when it changes */
     char headers_file[GR_PATH_SIZE]; /* "Name: value" lines, secret */
-    bool allow_plain_http;     /* http:// beyond loopback is refused without it */
-    int fetch_from_minute;     /* local minute of the day from which tomorrow's table is asked for */
+    bool allow_plain_http;           /* http:// beyond loopback is refused without it */
+    int fetch_from_minute;           /* local minute of the day from which tomorrow's table is asked for */
     struct gr_rate_mapping mapping;
     double least_per_kwh, greatest_per_kwh; /* plausible */
 };
 
 struct gr_outputs {
-    char domain[GR_NAME_SIZE];           /* first topic level: "homie" */
-    char device[GR_NAME_SIZE];           /* device id: a-z, 0-9, hyphen */
-    char state_directory[GR_PATH_SIZE];  /* for the store; $STATE_DIRECTORY where not given */
+    char domain[GR_NAME_SIZE];          /* first topic level: "homie" */
+    char device[GR_NAME_SIZE];          /* device id: a-z, 0-9, hyphen */
+    char state_directory[GR_PATH_SIZE]; /* for the store; $STATE_DIRECTORY where not given */
 };
 
 struct gr_config {
@@ -74,7 +82,7 @@ struct gr_config {
     struct gr_engine_config engine; /* site, planning, safety; bands of the rate sources are filled in too */
     struct gr_mqtt mqtt;
     struct gr_input inputs[GR_CHANNELS];
-    char currency[8];               /* ISO 4217 code, for display */
+    char currency[8]; /* ISO 4217 code, for display */
     struct gr_source import[GR_MAX_SOURCES], export[GR_MAX_SOURCES];
     size_t import_count, export_count;
     struct gr_outputs outputs;
@@ -82,7 +90,8 @@ struct gr_config {
 
 /* One thing wrong with a file. */
 struct gr_complaint {
-    char text[400]; /* "granary.conf:12: battery.capacity_kwh: 13500 smells of watt-hours (13.5 kWh?); allowed are 0.5 to 1000" */
+    char text[400]; /* "granary.conf:12: battery.capacity_kwh: 13500 smells of watt-hours (13.5 kWh?); allowed
+                       are 0.5 to 1000" */
 };
 
 struct gr_complaints {
@@ -92,23 +101,25 @@ struct gr_complaints {
 
 void gr_complaints_free(struct gr_complaints *complaints);
 
-/* Reads and checks the whole file; every mistake is added to `complaints`. GR_OK only where there is none; then *out is filled
- * (no ownership: plain data, large; allocate it). Secret files named in it must exist and be readable, their content is not
- * kept here. */
+/* Reads and checks the whole file; every mistake is added to `complaints`. GR_OK only where there is none;
+ * then *out is filled (no ownership: plain data, large; allocate it). Secret files named in it must exist and
+ * be readable, their content is not kept here. */
 int gr_config_read(struct gr_config *out, const char *file, struct gr_complaints *complaints);
 
 /* The effective configuration in plain words, defaults included, secrets left out. */
 void gr_config_print(FILE *stream, const struct gr_config *config);
 
-/* Loads a zone of the system's zoneinfo by name ("Europe/London"); names that leave its folder are refused. */
+/* Loads a zone of the system's zoneinfo by name ("Europe/London"); names that leave its folder are refused.
+ */
 int gr_zone_load(struct gr_zone **out, const char *name, struct gr_error *error);
 
-/* Reads a secret: `name` is looked up in $CREDENTIALS_DIRECTORY first where it has no slash, else as a path. The text is
- * allocated, one newline at the end removed, at most 64 kB. Warn (in *error, returning GR_OK) where others may read the file. */
+/* Reads a secret: `name` is looked up in $CREDENTIALS_DIRECTORY first where it has no slash, else as a path.
+ * The text is allocated, one newline at the end removed, at most 64 kB. Warn (in *error, returning GR_OK)
+ * where others may read the file. */
 int gr_secret_read(char **out, const char *name, struct gr_error *error);
 
-/* Fills a URL's or path's placeholders for the local day that holds utc_s. GR_INVALID for an unknown placeholder or a
- * result that is too long. */
+/* Fills a URL's or path's placeholders for the local day that holds utc_s. GR_INVALID for an unknown
+ * placeholder or a result that is too long. */
 int gr_fill_date(char *out, size_t size, const char *pattern, const struct gr_zone *zone, int64_t utc_s,
                  struct gr_error *error);
 

@@ -17,8 +17,8 @@
 #define STEADY_MS 30000
 
 /* Not every broker says that a session was taken over. Two clients with one id then take it from each other
- * for ever; that shows in connections that are lost soon after they came up, again and again, while the broker itself is always there: an attempt that fails in between speaks for a broker
- * that restarts. */
+ * for ever; that shows in connections that are lost soon after they came up, again and again, while the
+ * broker itself is always there: an attempt that fails in between speaks for a broker that restarts. */
 #define MOST_SHORT_LIVES 4
 
 static void destroy_links(struct gr_bridge *bridge)

@@ -21,12 +21,13 @@ size_t gr_inputs_filters(const struct gr_config *config, const char *out[GR_CHAN
     return count;
 }
 
-static void refuse(struct gr_refusals *refusals, const char *topic, enum gr_channel channel, const char *reason,
-                   const struct gr_moment *now)
+static void refuse(struct gr_refusals *refusals, const char *topic, enum gr_channel channel,
+                   const char *reason, const struct gr_moment *now)
 {
     uint64_t count;
     if (gr_refusals_note(refusals, topic, reason, now->mono_ms, &count)) {
-        gr_log(GR_LOG_WARNING, "inputs.%s: refused a message on %s (%" PRIu64 " since the last such line): %s",
+        gr_log(GR_LOG_WARNING,
+               "inputs.%s: refused a message on %s (%" PRIu64 " since the last such line): %s",
                gr_channel_name(channel), topic, count, reason);
     }
 }

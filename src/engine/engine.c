@@ -290,7 +290,8 @@ static void carry_out(struct gr_engine *engine, const struct gr_moment *now, con
 {
     struct gr_wish kept = *wish;
     char reason[GR_REASON_SIZE];
-    /* The follow of the start or of a fault was no choice that has to be kept for its dwell time; recovery has taken its own. */
+    /* The follow of the start or of a fault was no choice that has to be kept for its dwell time; recovery
+     * has taken its own. */
     bool forced = wish->forced || !engine->decided;
     engine->decided = true;
     if (!gr_pacer_allows(&engine->pacer, &engine->config.safety, now, wish->gain, forced)) {

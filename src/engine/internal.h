@@ -85,7 +85,7 @@ struct gr_engine {
     struct gr_meter meter;
     struct gr_engine_plan plan;
     bool replan, reissue;
-    bool decided; /* a decision was carried out since the start or the last fault */
+    bool decided;              /* a decision was carried out since the start or the last fault */
     struct gr_command command; /* as last issued */
     enum gr_fault issued_fault;
     uint64_t sequence;

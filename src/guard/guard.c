@@ -130,8 +130,7 @@ static enum gr_fault say(char text[GR_REASON_SIZE], enum gr_fault fault, const c
 }
 
 static enum gr_fault look_at_clock(const struct gr_guard *guard, const struct gr_safety *safety,
-                                   const struct gr_moment *now,
-                                   char text[GR_REASON_SIZE])
+                                   const struct gr_moment *now, char text[GR_REASON_SIZE])
 {
     if (guard->clock_stepped) {
         return say(text, GR_FAULT_CLOCK, "the clock was stepped");

@@ -144,7 +144,7 @@ class Neighbours(SystemTest):
         self.begin()
         second = self.run_daemon(self.path("granary.conf"))
         first.wait_line("another client uses our client id")
-        self.watcher.changed.wait_until(lambda: self.value("$state") == "ready", "the second one's return")
+        second.wait_line("connected to the broker", len(second.matching("no connection to the broker")) + 1)
         self.begin()
         connected = [len(daemon.matching("connected to the broker")) for daemon in (first, second)]
         self.assert_command("charge")
