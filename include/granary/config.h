@@ -3,11 +3,13 @@
 #ifndef GRANARY_CONFIG_H
 #define GRANARY_CONFIG_H
 
+#include "granary/backtest.h"
 #include "granary/channel.h"
 #include "granary/engine.h"
 #include "granary/error.h"
 #include "granary/rates.h"
 #include "granary/site.h"
+#include "granary/strategy.h"
 #include "granary/zone.h"
 
 #include <stdbool.h>
@@ -105,6 +107,20 @@ void gr_complaints_free(struct gr_complaints *complaints);
  * then *out is filled (no ownership: plain data, large; allocate it). Secret files named in it must exist and
  * be readable, their content is not kept here. */
 int gr_config_read(struct gr_config *out, const char *file, struct gr_complaints *complaints);
+
+/* Reads a strategy file; conf/strategies/ holds examples. Every mistake is a complaint, *out is then
+ * untouched. */
+int gr_strategy_read(struct gr_strategy *out, const char *file, struct gr_complaints *complaints);
+
+/* Reads a tariff file with the tables it names, for a back-test of that configuration; conf/tariffs/ holds
+ * examples. *out is overwritten, to be freed with gr_backtest_tariff_free; empty after complaints. */
+int gr_tariff_file_read(struct gr_backtest_tariff *out, const char *file, const struct gr_config *config,
+                        struct gr_zone *zone, struct gr_complaints *complaints);
+
+/* The tariff of the configuration itself; GR_INVALID where it has sources other than bands and single files.
+ */
+int gr_tariff_of_config(struct gr_backtest_tariff *out, const struct gr_config *config,
+                        const struct gr_zone *zone, struct gr_error *error);
 
 /* The effective configuration in plain words, defaults included, secrets left out. */
 void gr_config_print(FILE *stream, const struct gr_config *config);

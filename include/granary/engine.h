@@ -20,17 +20,30 @@ struct gr_planning {
     int slot_minutes;  /* 5, 10, 15, 30 or 60 */
     int horizon_hours; /* 12 to 96 */
     struct gr_expectation expectation;
-    bool may_export;      /* whether the battery may feed the grid by command */
+    bool may_export; /* whether the battery may feed the grid by command */
+    double
+        least_gain_per_exported_kwh; /* money that a kWh fed in by command must promise over the next best */
+    int export_from_minute, export_to_minute; /* local time in which it may, past midnight where the end comes
+                                                 first; equal: always */
     double floor_percent; /* lowest state of charge a plan may use; at least the reserve */
     bool brief; /* for back-tests: no table of the plan is made, targets reach to the slot's end only */
     double end_value_factor; /* what is left at the horizon's end is worth this x discharge efficiency x
                                 median import price */
 };
 
+/* For back-tests only: what is known of the time to come. `fill` writes mean powers over the slots and leaves
+ * alone what is not known; it is called once a plan, on arrays full of NAN. */
+struct gr_foreknowledge {
+    void (*fill)(const void *context, const int64_t *bounds_s, size_t slots, double *house_kw,
+                 double *solar_kw); /* NULL: nothing is known */
+    const void *context;
+};
+
 struct gr_engine_config {
     struct gr_site site;
     struct gr_planning planning;
     struct gr_safety safety;
+    struct gr_foreknowledge known;
     struct gr_tariff import,
         export; /* sources in order; tables empty at first, bands filled; copied by gr_engine_create */
 };

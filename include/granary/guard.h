@@ -25,7 +25,8 @@ struct gr_safety {
     double least_gain;   /* money that a change must promise over the rest of its slot and all that follows */
     int changes_per_day; /* budget of changes in any 24 h */
     bool trust_clock;    /* do without the system's word that its clock is synchronised */
-    int recovery_s;      /* all must be well this long before commands resume */
+    bool in_the_past; /* for back-tests: moments before this program was written are no fault of the clock */
+    int recovery_s;   /* all must be well this long before commands resume */
     double max_age_s[GR_CHANNELS]; /* greatest age of a reading; 0: the channel is not configured */
 };
 

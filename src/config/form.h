@@ -177,6 +177,15 @@ void gr_need_file(struct gr_reader *reader, const config_setting_t *group, const
 void gr_need_secret(struct gr_reader *reader, const config_setting_t *group, const char *key,
                     const char *name);
 
+/* ---- files beside the configuration ---- */
+
+typedef void (*gr_root_reader)(struct gr_reader *reader, const config_setting_t *root, void *out);
+
+/* Parses reader->file and hands its root to `read`. GR_INVALID where that left complaints. */
+int gr_part_file_read(struct gr_reader *reader, gr_root_reader read, void *out);
+
+extern const struct gr_key gr_strategy_keys[], gr_tariff_keys[], gr_peak_keys[], gr_peak_step_keys[];
+
 /* Paragraphs of gr_config_print. */
 void gr_print_site(FILE *stream, const struct gr_config *config);
 void gr_print_rates(FILE *stream, const struct gr_config *config);

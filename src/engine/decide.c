@@ -1,5 +1,7 @@
 #include "engine/internal.h"
 
+#include "granary/civil.h"
+
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -47,15 +49,26 @@ static int gather_samples(const struct gr_engine_plan *plan, const struct gr_see
     return GR_OK;
 }
 
+static bool is_export_time(const struct gr_engine *engine, int64_t utc_s)
+{
+    int from = engine->config.planning.export_from_minute, to = engine->config.planning.export_to_minute;
+    struct gr_civil local = gr_civil_from_seconds(gr_zone_local_s(engine->zone, utc_s));
+    int minute = local.hour * 60 + local.minute;
+    if (from <= to) {
+        return from == to || (minute >= from && minute < to);
+    }
+    return minute >= from || minute < to;
+}
+
 /* Which kinds may be commanded at all, whatever they would earn. The battery must never feed a car: on the
  * grid side an export would, on the house side everything that discharges would. */
-static void find_allowed(const struct gr_engine *engine, const struct gr_seen *seen,
-                         bool allowed[GR_COMMAND_KINDS])
+static void find_allowed(const struct gr_engine *engine, const struct gr_moment *now,
+                         const struct gr_seen *seen, bool allowed[GR_COMMAND_KINDS])
 {
     for (int kind = 0; kind < GR_COMMAND_KINDS; kind++) {
         allowed[kind] = true;
     }
-    if (seen->stored_kwh <= gr_engine_floor_kwh(&engine->config)) {
+    if (seen->stored_kwh <= gr_engine_floor_kwh(&engine->config) || !is_export_time(engine, now->utc_s)) {
         allowed[GR_EXPORT] = false;
     }
     bool car_draws = seen->car_kw > car_draws_kw;
@@ -106,17 +119,30 @@ static double fit_power(const struct gr_engine *engine, const struct gr_seen *se
     return fmax(0, floor(fmin(power_kw, room_kw) * 100 + 1e-6) / 100);
 }
 
-/* The live policy's choice where it is allowed, else the cheapest that is. */
-static enum gr_command_kind find_best(const struct gr_choice *choice, const bool allowed[GR_COMMAND_KINDS])
+static enum gr_command_kind find_cheapest(const struct gr_choice *choice,
+                                          const bool allowed[GR_COMMAND_KINDS])
 {
     enum gr_command_kind best = GR_REST;
-    if (allowed[choice->kind]) {
-        return choice->kind;
-    }
     for (int kind = 0; kind < GR_COMMAND_KINDS; kind++) {
         if (allowed[kind] && choice->cost[kind] < choice->cost[best]) {
             best = (enum gr_command_kind)kind;
         }
+    }
+    return best;
+}
+
+/* The live policy's choice where it is allowed, else the cheapest that is. An export that promises less than
+ * is asked of it is none. */
+static enum gr_command_kind find_best(const struct gr_choice *choice, double least_gain_per_kwh, double hours,
+                                      bool allowed[GR_COMMAND_KINDS])
+{
+    enum gr_command_kind best = allowed[choice->kind] ? choice->kind : find_cheapest(choice, allowed);
+    if (best == GR_EXPORT && least_gain_per_kwh > 0) {
+        allowed[GR_EXPORT] = false;
+        enum gr_command_kind next = find_cheapest(choice, allowed);
+        double gain = choice->cost[next] - choice->cost[GR_EXPORT];
+        allowed[GR_EXPORT] = gain >= least_gain_per_kwh * choice->power_of[GR_EXPORT] * hours;
+        best = allowed[GR_EXPORT] ? GR_EXPORT : next;
     }
     return best;
 }
@@ -198,8 +224,9 @@ int gr_engine_decide(struct gr_engine *engine, const struct gr_moment *now, cons
     int status = gr_live_choose(&choice, &outlook, error);
     if (status == GR_OK) {
         bool allowed[GR_COMMAND_KINDS];
-        find_allowed(engine, seen, allowed);
-        enum gr_command_kind best = find_best(&choice, allowed);
+        find_allowed(engine, now, seen, allowed);
+        enum gr_command_kind best =
+            find_best(&choice, engine->config.planning.least_gain_per_exported_kwh, outlook.hours, allowed);
         double power_kw =
             best == GR_CHARGE || best == GR_EXPORT ? fit_power(engine, seen, best, choice.power_of[best]) : 0;
         *out = (struct gr_wish){.kind =

@@ -306,6 +306,31 @@ static int roll_forward(const struct gr_engine *engine, struct gr_engine_plan *p
     return status;
 }
 
+/* Every path takes what is known of the time to come. */
+static int learn(const struct gr_foreknowledge *known, struct gr_engine_plan *plan)
+{
+    struct gr_paths *paths = &plan->paths;
+    if (!known->fill) {
+        return GR_OK;
+    }
+    double *room = malloc(2 * paths->slots * sizeof *room);
+    if (!room) {
+        return GR_NO_MEMORY;
+    }
+    for (size_t i = 0; i < 2 * paths->slots; i++) {
+        room[i] = NAN;
+    }
+    double *house_kw = room, *solar_kw = room + paths->slots;
+    known->fill(known->context, plan->horizon.bounds_s, paths->slots, house_kw, solar_kw);
+    for (size_t i = 0; i < paths->count * paths->slots; i++) {
+        size_t slot = i % paths->slots;
+        paths->load_kw[i] = isnan(house_kw[slot]) ? paths->load_kw[i] : house_kw[slot];
+        paths->solar_kw[i] = isnan(solar_kw[slot]) ? paths->solar_kw[i] : solar_kw[slot];
+    }
+    free(room);
+    return GR_OK;
+}
+
 int gr_engine_make_plan(struct gr_engine *engine, struct gr_moment now, double stored_kwh, double house_kw,
                         double solar_kw, struct gr_error *error)
 {
@@ -324,6 +349,10 @@ int gr_engine_make_plan(struct gr_engine *engine, struct gr_moment now, double s
         goto out;
     }
     gr_paths_lean(&plan.paths, plan.horizon.bounds_s, house_kw, solar_kw, lean_half_life_s);
+    if (learn(&config->known, &plan) != GR_OK) {
+        status = gr_error_set(error, GR_NO_MEMORY, "no memory for a plan");
+        goto out;
+    }
     plan.penalty_per_kwh = find_penalty(&plan.horizon);
     status = find_values(engine, &plan, stored_kwh, error);
     if (status == GR_OK && !config->planning.brief) {

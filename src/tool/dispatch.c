@@ -13,6 +13,8 @@ static const struct {
     {"plan", gr_tool_plan, "print the plan for the next day and a half from the present rates"},
     {"solve", gr_tool_solve, "solve a planning problem given as JSON to its optimum"},
     {"simulate", gr_tool_simulate, "publish a simulated house that obeys the commands, and its bill"},
+    {"backtest", gr_tool_backtest,
+     "what past usage would have cost with other tariffs, strategies, batteries"},
 };
 
 static void print_usage(FILE *stream)

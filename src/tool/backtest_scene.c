@@ -1,0 +1,302 @@
+/* Reading what a back-test works on. */
+#include "tool/backtest.h"
+
+#include "config/slurp.h"
+#include "granary/civil.h"
+
+#include <stdlib.h>
+#include <string.h>
+
+static const size_t greatest_usage = (size_t)256 * 1024 * 1024;
+
+static int refuse(const char *where, const char *text)
+{
+    (void)fprintf(stderr, "granary backtest: %s: %s\n", where, text);
+    return GR_INVALID;
+}
+
+static void print_complaints(struct gr_complaints *complaints)
+{
+    for (size_t i = 0; i < complaints->count; i++) {
+        (void)fprintf(stderr, "%s\n", complaints->items[i].text);
+    }
+    gr_complaints_free(complaints);
+}
+
+/* ---- usage ---- */
+
+static const struct {
+    const char *word;
+    enum gr_usage_unit unit;
+} units[] = {{"kwh", GR_USAGE_KWH}, {"wh", GR_USAGE_WH}, {"kw", GR_USAGE_KW}, {"w", GR_USAGE_W}};
+
+static bool take_unit(struct gr_usage_mapping *mapping, const char *word)
+{
+    for (size_t i = 0; i < sizeof units / sizeof *units; i++) {
+        if (strcmp(word, units[i].word) == 0) {
+            mapping->unit = units[i].unit;
+            return true;
+        }
+    }
+    return false;
+}
+
+static bool take_name(char out[GR_FIELD_SIZE], const char *name)
+{
+    int length = snprintf(out, GR_FIELD_SIZE, "%s", name);
+    return length >= 0 && length < GR_FIELD_SIZE;
+}
+
+static bool take_column(struct gr_usage_mapping *mapping, const char *key, const char *value)
+{
+    if (strcmp(key, "start") == 0) {
+        return take_name(mapping->start, value);
+    }
+    if (strcmp(key, "load") == 0) {
+        return take_name(mapping->load, value);
+    }
+    if (strcmp(key, "solar") == 0) {
+        return take_name(mapping->solar, value);
+    }
+    if (strcmp(key, "unit") == 0) {
+        return take_unit(mapping, value);
+    }
+    if (strcmp(key, "times") == 0) {
+        mapping->start_is_local = strncmp(value, "local", 5) == 0;
+        mapping->start_is_end = strstr(value, "end") != NULL;
+        return strcmp(value, "local") == 0 || strcmp(value, "local-end") == 0 || strcmp(value, "end") == 0 ||
+               strcmp(value, "start") == 0;
+    }
+    if (strcmp(key, "separator") == 0) {
+        bool tab = strcmp(value, "tab") == 0, semicolon = strcmp(value, "semicolon") == 0;
+        mapping->separator = tab ? '\t' : semicolon ? ';' : ',';
+        return tab || semicolon || strcmp(value, "comma") == 0;
+    }
+    return false;
+}
+
+/* "start=Time,load=Use,solar=,unit=wh" */
+static int read_columns(struct gr_usage_mapping *mapping, const char *columns)
+{
+    char text[1024];
+    int length = snprintf(text, sizeof text, "%s", columns);
+    if (length < 0 || (size_t)length >= sizeof text) {
+        return refuse("--columns", "too long");
+    }
+    char *rest = NULL;
+    for (char *part = strtok_r(text, ",", &rest); part; part = strtok_r(NULL, ",", &rest)) {
+        char *value = strchr(part, '=');
+        if (value) {
+            *value++ = '\0';
+        }
+        if (!value || !take_column(mapping, part, value)) {
+            (void)fprintf(
+                stderr,
+                "granary backtest: --columns: found \"%s%s%s\", expected start=, load=, solar= with a "
+                "column's name, unit= kwh, wh, kw or w, times= start, end, local or local-end, "
+                "separator= comma, semicolon or tab\n",
+                part, value ? "=" : "", value ? value : "");
+            return GR_INVALID;
+        }
+    }
+    return GR_OK;
+}
+
+static void tell_report(const char *file, const struct gr_bt_scene *scene)
+{
+    const struct gr_usage_report *report = &scene->report;
+    char first[GR_RFC3339_SIZE];
+    if (report->gaps > 0) {
+        (void)fprintf(stderr, "%s: %zu slots are missing, the first at %s, the longest gap %.1f hours\n",
+                      file, report->gaps, gr_rfc3339_format(first, report->first_gap_s),
+                      (double)report->longest_gap_s / 3600);
+    }
+    if (report->empty_values + report->duplicates + report->negative_values + report->suspect_high > 0) {
+        (void)fprintf(
+            stderr,
+            "%s: %zu empty cells, %zu rows twice, %zu values below 0, %zu values so high that a wrong unit "
+            "is likely\n",
+            file, report->empty_values, report->duplicates, report->negative_values, report->suspect_high);
+    }
+    if (report->remarks[0]) {
+        (void)fprintf(stderr, "%s: %s\n", file, report->remarks);
+    }
+    if (!scene->usage.solar_kw) {
+        (void)fprintf(stderr, "%s: no solar column: reckoned without sun\n", file);
+    }
+}
+
+static int read_usage(struct gr_bt_scene *scene, const struct gr_bt_options *options)
+{
+    struct gr_usage_mapping mapping = gr_usage_default_mapping();
+    struct gr_error error = {""};
+    char *text = NULL;
+    size_t length = 0;
+    if (options->columns && read_columns(&mapping, options->columns) != GR_OK) {
+        return GR_INVALID;
+    }
+    int rc = gr_slurp(&text, &length, options->usage_file, greatest_usage, &error);
+    if (rc == GR_OK) {
+        rc = gr_usage_read(&scene->usage, &mapping, scene->zone, text, length, &scene->report, &error);
+    }
+    free(text);
+    if (rc != GR_OK) {
+        return refuse(options->usage_file, error.text);
+    }
+    tell_report(options->usage_file, scene);
+    if (!scene->usage.load_kw) {
+        return refuse(options->usage_file,
+                      "no load column: without it there is nothing to bill; --columns load=NAME "
+                      "names one");
+    }
+    return GR_OK;
+}
+
+/* ---- period ---- */
+
+static int read_date(const char *option, const char *text, const struct gr_zone *zone, int days, int64_t *out)
+{
+    char moment[32];
+    int64_t local_s;
+    (void)snprintf(moment, sizeof moment, "%.20sT00:00", text);
+    if (gr_local_time_parse(&local_s, moment, strlen(moment)) != GR_OK) {
+        (void)fprintf(stderr, "granary backtest: %s: found \"%s\", expected a date like 2026-03-01\n", option,
+                      text);
+        return GR_INVALID;
+    }
+    *out = gr_zone_utc_s(zone, local_s + (int64_t)days * GR_DAY_S, 0);
+    return GR_OK;
+}
+
+static int read_period(struct gr_bt_scene *scene, const struct gr_bt_options *options)
+{
+    const struct gr_usage *usage = &scene->usage;
+    int64_t end_s = usage->start_s + (int64_t)usage->count * usage->step_s;
+    scene->from_s = usage->start_s;
+    scene->to_s = end_s;
+    if ((options->from && read_date("--from", options->from, scene->zone, 0, &scene->from_s) != GR_OK) ||
+        (options->to && read_date("--to", options->to, scene->zone, 1, &scene->to_s) != GR_OK)) {
+        return GR_INVALID;
+    }
+    if (scene->from_s < usage->start_s || scene->to_s > end_s || scene->from_s >= scene->to_s) {
+        char from[GR_RFC3339_SIZE], to[GR_RFC3339_SIZE];
+        (void)fprintf(
+            stderr,
+            "granary backtest: --from and --to do not lie inside the usage, which reaches from %s to %s\n",
+            gr_rfc3339_format_local(from, usage->start_s, gr_zone_offset_s(scene->zone, usage->start_s)),
+            gr_rfc3339_format_local(to, end_s, gr_zone_offset_s(scene->zone, end_s)));
+        return GR_INVALID;
+    }
+    scene->from_s += (usage->step_s - (scene->from_s - usage->start_s) % usage->step_s) % usage->step_s;
+    scene->to_s -= (scene->to_s - usage->start_s) % usage->step_s;
+    return GR_OK;
+}
+
+/* ---- tariffs and strategies ---- */
+
+static int read_tariffs(struct gr_bt_scene *scene, const struct gr_bt_options *options)
+{
+    struct gr_complaints complaints = {0};
+    struct gr_error error = {""};
+    if (options->tariffs == 0) {
+        if (gr_tariff_of_config(&scene->tariff[0], &scene->config, scene->zone, &error) != GR_OK) {
+            return refuse(options->config_file, error.text);
+        }
+        scene->tariffs = 1;
+    }
+    for (size_t i = 0; i < options->tariffs; i++) {
+        if (gr_tariff_file_read(&scene->tariff[i], options->tariff_file[i], &scene->config, scene->zone,
+                                &complaints) == GR_OK) {
+            scene->tariffs++;
+        }
+    }
+    bool wrong = complaints.count > 0 || scene->tariffs == 0;
+    print_complaints(&complaints);
+    for (size_t i = 0; !wrong && i < scene->tariffs; i++) {
+        if (gr_backtest_tariff_check(&scene->tariff[i], scene->zone, scene->from_s, scene->to_s, &error) !=
+            GR_OK) {
+            return refuse(options->tariffs ? options->tariff_file[i] : options->config_file, error.text);
+        }
+    }
+    return wrong ? GR_INVALID : GR_OK;
+}
+
+static bool has_kind(const struct gr_bt_scene *scene, enum gr_strategy_kind kind)
+{
+    for (size_t i = 0; i < scene->strategies; i++) {
+        if (scene->strategy[i].kind == kind) {
+            return true;
+        }
+    }
+    return false;
+}
+
+static void want_kind(struct gr_bt_scene *scene, enum gr_strategy_kind kind)
+{
+    if (!has_kind(scene, kind)) {
+        (void)gr_strategy_named(&scene->strategy[scene->strategies++], gr_strategy_kind_name(kind));
+    }
+}
+
+static int read_strategies(struct gr_bt_scene *scene, const struct gr_bt_options *options)
+{
+    struct gr_complaints complaints = {0};
+    for (size_t i = 0; i < options->strategies; i++) {
+        struct gr_strategy *strategy = &scene->strategy[scene->strategies];
+        if (gr_strategy_named(strategy, options->strategy[i]) == GR_OK ||
+            gr_strategy_read(strategy, options->strategy[i], &complaints) == GR_OK) {
+            scene->strategies++;
+        }
+    }
+    bool wrong = complaints.count > 0;
+    print_complaints(&complaints);
+    for (int kind = 0; options->strategies == 0 && kind < GR_STRATEGY_KINDS; kind++) {
+        want_kind(scene, (enum gr_strategy_kind)kind);
+    }
+    scene->shown = scene->strategies;
+    want_kind(scene, GR_STRATEGY_FOLLOW);
+    want_kind(scene, GR_STRATEGY_FORESIGHT);
+    return wrong ? GR_INVALID : GR_OK;
+}
+
+/* ---- all of it ---- */
+
+static int read_config(struct gr_bt_scene *scene, const char *file)
+{
+    struct gr_complaints complaints = {0};
+    struct gr_error error = {""};
+    int rc = gr_config_read(&scene->config, file, &complaints);
+    print_complaints(&complaints);
+    if (rc == GR_OK && gr_zone_load(&scene->zone, scene->config.engine.site.timezone, &error) != GR_OK) {
+        rc = refuse(file, error.text);
+    }
+    return rc;
+}
+
+int gr_bt_scene_read(struct gr_bt_scene *scene, const struct gr_bt_options *options)
+{
+    int rc = read_config(scene, options->config_file);
+    rc = rc ? rc : read_usage(scene, options);
+    rc = rc ? rc : read_period(scene, options);
+    rc = rc ? rc : read_tariffs(scene, options);
+    rc = rc ? rc : read_strategies(scene, options);
+    scene->know_load = options->know_load;
+    scene->know_solar = options->know_solar;
+    scene->know_price = options->know_price;
+    scene->late_readings = options->late_readings;
+    scene->sizes = options->sizes;
+    memcpy(scene->battery_kwh, options->battery_kwh, sizeof scene->battery_kwh);
+    if (rc == GR_OK && scene->sizes == 0) {
+        scene->battery_kwh[scene->sizes++] = scene->config.engine.site.battery.capacity_kwh;
+    }
+    return rc;
+}
+
+void gr_bt_scene_free(struct gr_bt_scene *scene)
+{
+    for (size_t i = 0; i < scene->tariffs; i++) {
+        gr_backtest_tariff_free(&scene->tariff[i]);
+    }
+    gr_usage_free(&scene->usage);
+    gr_zone_free(scene->zone);
+}
