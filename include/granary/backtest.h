@@ -62,6 +62,14 @@ int gr_backtest_price(const struct gr_tariff *tariff, const struct gr_zone *zone
 int gr_backtest_tariff_check(const struct gr_backtest_tariff *tariff, const struct gr_zone *zone,
                              int64_t from_s, int64_t to_s, struct gr_error *error);
 
+/* The longest step, step_s or shorter, that no price change of the period falls into. */
+int32_t gr_backtest_step_for(const struct gr_backtest_tariff *tariff, const struct gr_zone *zone,
+                             int64_t from_s, int64_t to_s, int32_t step_s);
+
+/* Cuts the usage into shorter steps of the same powers. GR_INVALID where they do not fit into the present
+ * ones, GR_NO_MEMORY; the usage is then unchanged. */
+int gr_backtest_split(struct gr_usage *usage, int32_t step_s);
+
 /* ---- what came of it ---- */
 
 /* One step of the usage as it went. */

@@ -55,7 +55,8 @@ static void print_row(FILE *stream, const struct gr_bt_run *run)
 {
     const struct gr_backtest_sums *total = &run->result.total;
     char share[16] = "-", size[16] = "-";
-    if (!isnan(run->share_of_foresight)) {
+    /* where foresight gains next to nothing the share says nothing */
+    if (fabs(run->share_of_foresight) < 10) {
         (void)snprintf(share, sizeof share, "%.3f", run->share_of_foresight);
     }
     if (run->strategy->kind != GR_STRATEGY_NONE) {

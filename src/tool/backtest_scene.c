@@ -221,6 +221,23 @@ static int read_tariffs(struct gr_bt_scene *scene, const struct gr_bt_options *o
     return wrong ? GR_INVALID : GR_OK;
 }
 
+/* One grid for all tariffs, so that their bills compare. */
+static int fit_steps(struct gr_bt_scene *scene)
+{
+    int32_t given_s = scene->usage.step_s, step_s = given_s;
+    for (size_t i = 0; i < scene->tariffs; i++) {
+        step_s = gr_backtest_step_for(&scene->tariff[i], scene->zone, scene->from_s, scene->to_s, step_s);
+    }
+    if (step_s == given_s) {
+        return GR_OK;
+    }
+    (void)fprintf(
+        stderr,
+        "granary backtest: prices change inside the usage's slots of %d minutes: cut into %d minutes\n",
+        given_s / 60, step_s / 60);
+    return gr_backtest_split(&scene->usage, step_s);
+}
+
 static bool has_kind(const struct gr_bt_scene *scene, enum gr_strategy_kind kind)
 {
     for (size_t i = 0; i < scene->strategies; i++) {
@@ -279,6 +296,7 @@ int gr_bt_scene_read(struct gr_bt_scene *scene, const struct gr_bt_options *opti
     rc = rc ? rc : read_usage(scene, options);
     rc = rc ? rc : read_period(scene, options);
     rc = rc ? rc : read_tariffs(scene, options);
+    rc = rc ? rc : fit_steps(scene);
     rc = rc ? rc : read_strategies(scene, options);
     scene->know_load = options->know_load;
     scene->know_solar = options->know_solar;
