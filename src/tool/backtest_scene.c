@@ -7,7 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-static const size_t greatest_usage = (size_t)256 * 1024 * 1024;
+static const size_t greatest_usage = (size_t)64 * 1024 * 1024;
 
 static int refuse(const char *where, const char *text)
 {
@@ -107,8 +107,8 @@ static void tell_report(const char *file, const struct gr_bt_scene *scene)
     const struct gr_usage_report *report = &scene->report;
     char first[GR_RFC3339_SIZE];
     if (report->gaps > 0) {
-        (void)fprintf(stderr, "%s: %zu slots are missing, the first at %s, the longest gap %.1f hours\n",
-                      file, report->gaps, gr_rfc3339_format(first, report->first_gap_s),
+        (void)fprintf(stderr, "%s: %zu gaps, the first at %s, the longest of %.1f hours\n", file,
+                      report->gaps, gr_rfc3339_format(first, report->first_gap_s),
                       (double)report->longest_gap_s / 3600);
     }
     if (report->empty_values + report->duplicates + report->negative_values + report->suspect_high > 0) {
