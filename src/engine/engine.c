@@ -325,7 +325,7 @@ static void turn_meter(struct gr_engine *engine, const struct gr_moment *now, st
 void gr_engine_tick(struct gr_engine *engine, struct gr_moment now, struct gr_decision *out)
 {
     struct gr_seen seen;
-    struct gr_wish wish;
+    struct gr_wish wish = {.kind = GR_FOLLOW};
     char text[GR_REASON_SIZE] = "";
     memset(out, 0, sizeof *out);
     gr_guard_turn(&engine->guard, &now);

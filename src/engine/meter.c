@@ -6,7 +6,7 @@
 static const double smoothing_s = 120;         /* a kettle counts, a flicker does not */
 static const double least_share_of_slot = 0.5; /* a mean over less says little about a half hour */
 static const int64_t most_turn_ms =
-    10 * 60 * 1000; /* after a longer pause nothing is known about the time between */
+    600000; /* after a longer pause nothing is known about the time between */
 
 void gr_meter_init(struct gr_meter *meter)
 {

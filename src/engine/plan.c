@@ -295,7 +295,11 @@ static int roll_forward(const struct gr_engine *engine, struct gr_engine_plan *p
 {
     struct path_power *room = malloc(plan->paths.count * sizeof *room);
     plan->slots = calloc(plan->horizon.slots, sizeof *plan->slots);
-    int status = room && plan->slots ? GR_OK : gr_error_set(error, GR_NO_MEMORY, "no memory for a plan");
+    if (!room || !plan->slots) {
+        free(room);
+        return gr_error_set(error, GR_NO_MEMORY, "no memory for a plan");
+    }
+    int status = GR_OK;
     for (size_t t = 0; status == GR_OK && t < plan->horizon.slots; t++) {
         status = fill_next_slot(engine, plan, t, room, stored_kwh, error);
         /* a weighted mean may round to a hair beyond full */
