@@ -111,10 +111,10 @@ bool gr_watch_judge(const struct gr_watch watches[GR_CHANNELS], const struct gr_
         (void)snprintf(verdict, size, "only retained: an old value of unknown age, its sender said nothing");
     } else if (looks_like_ratio(watch, input, channel)) {
         (void)snprintf(verdict, size, "wrong unit? it looks like a ratio from 0 to 1 (unit = \"ratio\")");
-    } else if (is_frozen(watches, channel)) {
+    } else if (is_frozen(watches, (int)channel)) {
         (void)snprintf(verdict, size, "frozen? %u payloads were the same while other powers moved",
                        watch->live);
-    } else if (watch->greatest_gap_ms > max_age_s * 1000) {
+    } else if ((double)watch->greatest_gap_ms > max_age_s * 1000) {
         (void)snprintf(verdict, size, "too rare: %.0f s passed between two payloads, max_age_s is %g",
                        (double)watch->greatest_gap_ms / 1000, max_age_s);
     } else {
