@@ -77,6 +77,8 @@ struct gr_outputs {
     char domain[GR_NAME_SIZE];          /* first topic level: "homie" */
     char device[GR_NAME_SIZE];          /* device id: a-z, 0-9, hyphen */
     char state_directory[GR_PATH_SIZE]; /* for the store; $STATE_DIRECTORY where not given */
+    int keep_days;                      /* half hours of history; 1100 */
+    int keep_days_fine;                 /* five-minute means and commands; 400 */
 };
 
 struct gr_config {

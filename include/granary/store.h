@@ -45,6 +45,9 @@ int gr_store_get_rates(struct gr_store *store, const char *direction, const char
 
 /* NAN is kept as such. A record of the same start is replaced. Pending until gr_store_commit. */
 int gr_store_put_slot(struct gr_store *store, const struct gr_slot_record *record, struct gr_error *error);
+/* The same for many, all or none of them, committed at once with what was pending. */
+int gr_store_put_slots(struct gr_store *store, const struct gr_slot_record *records, size_t count,
+                       struct gr_error *error);
 /* Calls `each` for every record with start_s >= from_s, in order. */
 int gr_store_each_slot(struct gr_store *store, int64_t from_s,
                        void (*each)(void *context, const struct gr_slot_record *record), void *context,

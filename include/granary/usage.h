@@ -68,6 +68,10 @@ struct gr_usage_report {
 int gr_usage_read(struct gr_usage *out, const struct gr_usage_mapping *mapping, const struct gr_zone *zone,
                   const void *bytes, size_t length, struct gr_usage_report *report, struct gr_error *error);
 
+/* Mean of a column's known values over from_s to to_s, weighted with their length; NAN where less than half
+ * of the time is known. */
+double gr_usage_mean(const struct gr_usage *usage, const double *values, int64_t from_s, int64_t to_s);
+
 /* A series of prices from CSV is read with gr_rates_read (rates.h). */
 
 #endif

@@ -147,6 +147,8 @@ static void print_outputs(FILE *stream, const struct gr_outputs *outputs)
             outputs->domain,
             outputs->state_directory[0] ? outputs->state_directory
                                         : "the folder that systemd gives ($STATE_DIRECTORY)");
+    fprintf(stream, "  Half hours are kept for %d days, means over 5 minutes for %d.\n", outputs->keep_days,
+            outputs->keep_days_fine);
 }
 
 void gr_config_print(FILE *stream, const struct gr_config *config)

@@ -424,7 +424,8 @@ static bool needs_other_bridge(const struct gr_config *a, const struct gr_config
     /* NOLINTBEGIN(bugprone-suspicious-memory-comparison,cert-exp42-c,cert-flp37-c) */
     return memcmp(&a->mqtt, &b->mqtt, sizeof a->mqtt) != 0 ||
            memcmp(a->inputs, b->inputs, sizeof a->inputs) != 0 ||
-           memcmp(&a->outputs, &b->outputs, sizeof a->outputs) != 0 ||
+           strcmp(a->outputs.domain, b->outputs.domain) != 0 ||
+           strcmp(a->outputs.device, b->outputs.device) != 0 ||
            strcmp(a->engine.site.name, b->engine.site.name) != 0 ||
            a->engine.safety.commanding != b->engine.safety.commanding;
     /* NOLINTEND(bugprone-suspicious-memory-comparison,cert-exp42-c,cert-flp37-c) */

@@ -40,6 +40,20 @@ int gr_store_put_slot(struct gr_store *store, const struct gr_slot_record *recor
     return result;
 }
 
+int gr_store_put_slots(struct gr_store *store, const struct gr_slot_record *records, size_t count,
+                       struct gr_error *error)
+{
+    int result = gr_store_commit(store, error);
+    for (size_t i = 0; result == GR_OK && i < count; i++) {
+        result = gr_store_put_slot(store, &records[i], error);
+    }
+    if (result != GR_OK) {
+        (void)sqlite3_exec(store->db, "ROLLBACK", NULL, NULL, NULL);
+        return result;
+    }
+    return gr_store_end(store, what_put, error);
+}
+
 static double known(sqlite3_stmt *statement, int column)
 {
     int type = sqlite3_column_type(statement, column);

@@ -10,6 +10,7 @@ static const struct {
 } subcommands[] = {
     {"check", gr_tool_check,
      "validate a configuration and say what it means; --live looks at broker and rates too"},
+    {"import", gr_tool_import, "load past usage of the house from a CSV file into the history"},
     {"plan", gr_tool_plan, "print the plan for the next day and a half from the present rates"},
     {"solve", gr_tool_solve, "solve a planning problem given as JSON to its optimum"},
     {"simulate", gr_tool_simulate, "publish a simulated house that obeys the commands, and its bill"},

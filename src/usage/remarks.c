@@ -2,7 +2,6 @@
 #include "usage/rows.h"
 
 #include <math.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -18,18 +17,13 @@
 #define EARLIEST_NOON_H 9.5
 #define LATEST_NOON_H 15.5
 
-static void remark(struct gr_usage_report *report, const char *format, ...)
-    __attribute__((format(printf, 2, 3)));
+#define REMARK_SIZE 200
 
-static void remark(struct gr_usage_report *report, const char *format, ...)
+/* A remark that has no room any more is dropped. */
+static void remark(struct gr_usage_report *report, const char *text)
 {
-    char text[200];
     size_t used = strlen(report->remarks);
-    va_list arguments;
-    va_start(arguments, format);
-    int length = vsnprintf(text, sizeof text, format, arguments);
-    va_end(arguments);
-    if (length > 0 && used + (size_t)length + 3 < sizeof report->remarks) {
+    if (used + strlen(text) + 3 < sizeof report->remarks) {
         (void)snprintf(report->remarks + used, sizeof report->remarks - used, "%s%s", used > 0 ? "; " : "",
                        text);
     }
@@ -106,20 +100,27 @@ static void count_high(const struct gr_usage *usage, const double *values, const
 
 static void judge_load(const struct spread *load, struct gr_usage_report *report)
 {
+    char text[REMARK_SIZE];
     if (load->known == 0) {
         remark(report, "the load column is empty");
     } else if (load->median > MOST_MEDIAN_KW) {
-        remark(report, "the load is %.0f kW half of the time: looks like W or Wh taken for kW or kWh",
-               load->median);
+        (void)snprintf(text, sizeof text,
+                       "the load is %.0f kW half of the time: looks like W or Wh taken for kW or kWh",
+                       load->median);
+        remark(report, text);
     } else if (load->mean > 0 && load->mean < LEAST_MEAN_KW) {
-        remark(report, "the mean load is %.3g W: looks like kW or kWh taken for W or Wh", load->mean * 1000);
+        (void)snprintf(text, sizeof text, "the mean load is %.3g W: looks like kW or kWh taken for W or Wh",
+                       load->mean * 1000);
+        remark(report, text);
     }
     if (load->known >= 48 && !load->falls && load->high > load->median) {
         remark(report, "the load never falls: looks like a meter's reading, not the energy of each step");
     }
     if (load->known > 0 && load->zeros > MANY_ZEROS) {
-        remark(report, "the load is 0 in %.0f %% of the steps: is it net of sun or battery?",
-               load->zeros * 100);
+        (void)snprintf(text, sizeof text,
+                       "the load is 0 in %.0f %% of the steps: is it net of sun or battery?",
+                       load->zeros * 100);
+        remark(report, text);
     }
 }
 
@@ -147,16 +148,21 @@ static double sun_noon_h(const struct gr_usage *usage, const struct gr_zone *zon
 static void judge_sun(const struct gr_usage *usage, const struct gr_zone *zone, const struct spread *solar,
                       struct gr_usage_report *report)
 {
+    char text[REMARK_SIZE];
     if (solar->known == 0) {
         remark(report, "the solar column is empty");
     } else if (solar->high > MOST_MEDIAN_KW) {
-        remark(report, "the sun gives %.0f kW: looks like W or Wh taken for kW or kWh", solar->high);
+        (void)snprintf(text, sizeof text, "the sun gives %.0f kW: looks like W or Wh taken for kW or kWh",
+                       solar->high);
+        remark(report, text);
     }
     double noon_h = zone ? sun_noon_h(usage, zone) : (double)NAN;
     if (noon_h < EARLIEST_NOON_H || noon_h > LATEST_NOON_H) {
-        remark(report,
-               "the middle of the sun's day is at %02d:%02d local time: are the times of another zone?",
-               (int)noon_h, (int)(noon_h * 60) % 60);
+        (void)snprintf(
+            text, sizeof text,
+            "the middle of the sun's day is at %02d:%02d local time: are the times of another zone?",
+            (int)noon_h, (int)(noon_h * 60) % 60);
+        remark(report, text);
     }
 }
 
@@ -181,6 +187,7 @@ static bool is_known(const struct gr_usage *usage, int64_t from_s, int64_t to_s)
 static void judge_clock(const struct gr_usage *usage, const struct gr_zone *zone,
                         struct gr_usage_report *report)
 {
+    char text[REMARK_SIZE];
     int64_t end_s = usage->start_s + (int64_t)usage->count * usage->step_s;
     int64_t change_s = gr_zone_next_change_s(zone, usage->start_s);
     for (; change_s < end_s; change_s = gr_zone_next_change_s(zone, change_s)) {
@@ -189,8 +196,10 @@ static void judge_clock(const struct gr_usage *usage, const struct gr_zone *zone
             is_known(usage, change_s - back_s, change_s)) {
             char shown[GR_RFC3339_SIZE];
             gr_rfc3339_format_local(shown, change_s, gr_zone_offset_s(zone, change_s));
-            remark(report, "no clock change found where one was due on %.10s: the repeated hour is missing",
-                   shown);
+            (void)snprintf(text, sizeof text,
+                           "no clock change found where one was due on %.10s: the repeated hour is missing",
+                           shown);
+            remark(report, text);
         }
     }
 }

@@ -297,6 +297,22 @@ static void a_half_hour_put_twice_is_kept_once(void **state)
     gr_store_close(store);
 }
 
+static void many_half_hours_are_kept_together_or_not_at_all(void **state)
+{
+    struct gr_slot_record records[3] = {{.start_s = 1800}, {.start_s = 3600}, {.start_s = 5400}};
+    struct gr_error error = {""};
+    struct gr_store *store = open_store(*state);
+    assert_int_equal(gr_store_put_slots(store, records, 2, NULL), GR_OK);
+    assert_int_equal(ask(*state, "SELECT count(*) FROM slots"), 2);
+    run_sql(*state, "CREATE TRIGGER no BEFORE INSERT ON slots WHEN NEW.start_s = 5400"
+                    " BEGIN SELECT RAISE(FAIL, 'not this one'); END");
+    records[0].house_kw = 7;
+    assert_int_equal(gr_store_put_slots(store, records, 3, &error), GR_IO);
+    assert_non_null(strstr(error.text, "not this one"));
+    gr_store_close(store);
+    assert_int_equal(ask(*state, "SELECT count(*) * 10 + max(house_kw) FROM slots"), 20);
+}
+
 static void half_hours_wait_for_the_commit(void **state)
 {
     struct gr_slot_record record = {.start_s = 1800};
@@ -543,6 +559,7 @@ int main(void)
         STORED(damaged_rates_are_reported_and_not_used),
         STORED(a_half_hour_comes_back_as_it_was_and_unknown_stays_unknown),
         STORED(a_half_hour_put_twice_is_kept_once),
+        STORED(many_half_hours_are_kept_together_or_not_at_all),
         STORED(half_hours_wait_for_the_commit),
         STORED(trimming_forgets_what_is_older_and_nothing_else),
         STORED(a_command_is_noted_whole),

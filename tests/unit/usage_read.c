@@ -271,6 +271,27 @@ static void more_than_64_megabytes_are_refused(void **state)
     free(bytes);
 }
 
+static void means_weigh_the_known_time(void **state)
+{
+    (void)state;
+    double values[] = {1, 2, NAN, 4};
+    const struct gr_usage usage = {.start_s = 3600, .step_s = 900, .count = 4, .load_kw = values};
+    static const struct {
+        int64_t from_s, to_s;
+        double expected;
+    } rows[] = {
+        {3600, 5400, 1.5}, {3600, 3900, 1},   {4200, 4800, 1.5}, {4500, 6300, 2},
+        {5400, 6300, NAN}, {5400, 7200, 4},   {0, 3600, NAN},    {7200, 9000, NAN},
+        {6300, 8100, 4},   {6300, 8400, NAN}, {1800, 5400, 1.5}, {1800, 5399, NAN},
+    };
+    for (size_t i = 0; i < COUNT(rows); i++) {
+        double got = gr_usage_mean(&usage, values, rows[i].from_s, rows[i].to_s);
+        if (got != rows[i].expected && !(isnan(got) && isnan(rows[i].expected))) {
+            fail_msg("row %zu: got %g, expected %g", i, got, rows[i].expected);
+        }
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -289,6 +310,7 @@ int main(void)
         cmocka_unit_test(local_times_need_the_zone_and_the_word),
         cmocka_unit_test(malformed_files_are_refused_with_the_line),
         cmocka_unit_test(a_column_asked_for_by_another_name_must_be_there),
+        cmocka_unit_test(means_weigh_the_known_time),
         cmocka_unit_test(more_than_64_megabytes_are_refused),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
