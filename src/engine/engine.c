@@ -290,11 +290,12 @@ static void carry_out(struct gr_engine *engine, const struct gr_moment *now, con
 {
     struct gr_wish kept = *wish;
     char reason[GR_REASON_SIZE];
+    const struct gr_safety *safety = &engine->config.safety;
     /* The follow of the start or of a fault was no choice that has to be kept for its dwell time; recovery
-     * has taken its own. */
-    bool forced = wish->forced || !engine->decided;
+     * has taken its own. The budget holds all the same. */
+    bool fresh = !engine->decided && gr_pacer_changes(&engine->pacer, now) < safety->changes_per_day;
     engine->decided = true;
-    if (!gr_pacer_allows(&engine->pacer, &engine->config.safety, now, wish->gain, forced)) {
+    if (!gr_pacer_allows(&engine->pacer, safety, now, wish->gain, wish->forced || fresh)) {
         kept.kind = engine->pacer.kind;
         kept.power_kw = engine->pacer.power_kw;
         kept.target_percent = kept.kind == wish->kind ? wish->target_percent : engine->command.target_percent;

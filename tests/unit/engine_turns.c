@@ -322,6 +322,27 @@ static void a_spent_budget_ends_in_follow_and_stays_there(void **state)
     assert_true(changes <= 4);
 }
 
+static void a_reading_that_comes_and_goes_cannot_spend_more_than_the_budget(void **state)
+{
+    struct bench *bench = *state;
+    struct gr_error error = {""};
+    bench->config.safety.changes_per_day = 6;
+    bench->config.safety.recovery_s = 0;
+    bench->config.safety.least_gain = 50; /* what comes back after a fault promises less */
+    bench->config.export.source[0].bands.band[0].price_per_kwh = 0.90;
+    bench->percent = 90;
+    assert_int_equal(gr_engine_reconfigure(bench->engine, &bench->config, bench->zone, &error), GR_OK);
+    int changes = 0;
+    go_to(bench, 12, 0);
+    for (int i = 0; i < 4 * 60; i++) {
+        bench->silent = i % 8 < 6;
+        pass(bench, 1);
+        changes += bench->decision.changed;
+    }
+    /* the first command, the six allowed ones, and the return to follow */
+    assert_true(changes <= 8);
+}
+
 static void no_command_discharges_below_the_reserve(void **state)
 {
     struct bench *bench = *state;
@@ -411,6 +432,8 @@ int main(void)
         cmocka_unit_test_setup_teardown(sequences_go_on_from_the_last_one_ever_issued, set_up, tear_down),
         cmocka_unit_test_setup_teardown(nothing_is_commanded_while_observing, set_up, tear_down),
         cmocka_unit_test_setup_teardown(a_spent_budget_ends_in_follow_and_stays_there, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(a_reading_that_comes_and_goes_cannot_spend_more_than_the_budget,
+                                        set_up, tear_down),
         cmocka_unit_test_setup_teardown(no_command_discharges_below_the_reserve, set_up, tear_down),
         cmocka_unit_test_setup_teardown(a_half_hour_ends_in_one_record_with_its_means, set_up, tear_down),
         cmocka_unit_test_setup_teardown(the_same_events_give_the_same_decisions_to_the_byte, set_up,
