@@ -1,8 +1,7 @@
 """What the system tests share: a broker, a rate server, a watcher of every topic, the programs, a house of four readings.
 
 Nothing here sleeps: every wait is for a message, a line of output or the end of a process, and has a deadline. Each test has ports,
-a folder and client ids of its own. Simulated days lie far ahead of the system's clock, since the daemon only learns the simulated
-time from its first step, and forgets stored prices that are old by its own clock."""
+a folder and client ids of its own. Most tests drive granaryd step by step with a simulated clock."""
 import collections
 import ctypes
 import datetime
@@ -20,8 +19,6 @@ import time
 import unittest
 
 import paho.mqtt.client as mqtt
-from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 BUILD = os.environ.get("GRANARY_BUILD", "build")
@@ -81,9 +78,10 @@ def end_with_parent():
 
 class Process:
     """A program that runs in the background; its output is kept line by line."""
+    changed = Patience()  # one for all, so that a test can wait for whichever of several
 
     def __init__(self, name, arguments, **options):
-        self.name, self.lines, self.changed, self.ended = name, [], Patience(), False
+        self.name, self.lines, self.ended = name, [], False
         self.process = subprocess.Popen(arguments, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
                                         preexec_fn=end_with_parent, **options)
         self.reader = threading.Thread(target=self._read, daemon=True)
@@ -394,10 +392,10 @@ class SystemTest(unittest.TestCase):
 
     # ---- the programs
 
-    def config(self, rates=BANDS, commanding=True, file="granary.conf", **groups):
+    def config(self, rates=BANDS, commanding=True, file="granary.conf", state=None, **groups):
         """Writes a configuration; mqtt, inputs, safety and outputs add lines to their groups."""
         parts = {"mqtt": "", "inputs": "", "safety": "", "outputs": "", **groups}
-        text = CONFIG.format(port=self.broker.port, state=self.path("state"), rates=rates,
+        text = CONFIG.format(port=self.broker.port, state=state or self.path("state"), rates=rates,
                              commanding="true" if commanding else "false", **parts)
         with open(self.path(file), "w", encoding="utf-8") as stream:
             stream.write(text)
@@ -440,9 +438,8 @@ class SystemTest(unittest.TestCase):
         return mark
 
     def begin(self, at=None):
-        """The first step tells the daemon the time, so that the readings before the second one have an age."""
-        self.step(0, readings=False, at=self.now if at is None else utc(at))
-        return self.step()
+        """The first step, at a moment of its own where one is given."""
+        return self.step(at=self.now if at is None else utc(at))
 
     def live(self, seconds, by=60):
         """Several steps."""

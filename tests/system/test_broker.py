@@ -1,12 +1,11 @@
 """The broker goes away and comes back, with or without its memory, and other clients get in the way."""
-import json
 import os
 import signal
 import threading
 import time
 import unittest
 
-from harness import Answer, DAEMON, ROOT, Process, SystemTest, http_source, moment, table
+from harness import DAEMON, ROOT, Process, SystemTest, moment
 
 
 class Restart(SystemTest):
@@ -106,51 +105,24 @@ class Memory(SystemTest):
         self.assert_command("charge")
 
 
-class InRealTime(SystemTest):
-    """With the system's clock, since a simulated one stands still while the broker is away."""
-
-    def test_after_a_broken_connection_commands_resume_only_when_all_has_been_well_for_a_while(self):
-        server, today = self.serve_rates(), time.strftime("%Y-%m-%d", time.gmtime())
-        hour = time.gmtime().tm_hour
-        prices = [0.05 if hour <= i < hour + 3 else 0.60 for i in range(72)]
-        server.answer("/rates.json", Answer(body=table(today, prices)))
-        daemon = self.run_daemon(self.config(http_source(server.port, path="/rates.json"),
-                                             safety="trust_clock = true; recovery_s = 10;"), simulated=False)
-        self.publish_house()
-        self.watcher.wait(f"{ROOT}/command/band", lambda text: text == "charge")
-        before = json.loads(self.watcher.wait(f"{ROOT}/command/document", lambda text: '"charge"' in text).payload)
-        told = len(daemon.matching("warning: follow: no connection to the broker"))
-        self.broker.kill()
-        daemon.wait_line("warning: follow: no connection to the broker", told + 1)
-        restarted = int(time.time())
-        self.broker.start()
-        self.watcher = self.watch()
-        self.watcher.wait(f"{ROOT}/$state", lambda text: text == "ready")
-        self.publish_house()
-        self.watcher.wait(f"{ROOT}/health/fault", lambda text: text == "recovering")
-        self.watcher.wait(f"{ROOT}/command/band", lambda text: text == "charge")
-        self.watcher.wait(f"{ROOT}/command/document", lambda text: '"charge"' in text)
-        documents = self.documents_since(0)
-        self.assertEqual(documents[0]["command"], "follow")
-        for document in documents:
-            self.assertGreater(document["sequence"], before["sequence"])
-            self.assertGreaterEqual(moment(document["issued"]), restarted)
-        self.stop(daemon)
-
-
 class Neighbours(SystemTest):
-    def test_of_two_with_one_client_id_the_first_stands_by(self):
-        first = self.run_daemon(self.config())
+    def test_of_two_with_one_client_id_one_stands_by_and_the_other_commands(self):
+        daemons = []
+        for name in ("first", "second"):
+            state = self.path(f"state-{name}")
+            os.mkdir(state)
+            file = self.config(file=f"{name}.conf", state=state)
+            daemons.append(self.run_daemon(file))
+        stood_by = Process.changed.wait_until(lambda: [daemon for daemon in daemons if daemon.matching("standing by")], "one of them")
+        leader = next(daemon for daemon in daemons if daemon not in stood_by)
+        connected = len(leader.matching("no connection to the broker")) + 1
+        leader.wait_line("connected to the broker at", connected)
         self.begin()
-        second = self.run_daemon(self.path("granary.conf"))
-        first.wait_line("another client uses our client id")
-        second.wait_line("connected to the broker", len(second.matching("no connection to the broker")) + 1)
-        self.begin()
-        connected = [len(daemon.matching("connected to the broker")) for daemon in (first, second)]
         self.assert_command("charge")
-        self.live(300)
+        self.live(600)
         self.assertEqual(self.value("$state"), "ready")
-        self.assertEqual(connected, [len(daemon.matching("connected to the broker")) for daemon in (first, second)])
+        self.assertEqual(leader.matching("standing by"), [])
+        self.assertEqual(len(leader.matching("connected to the broker at")), connected)
 
 
 if __name__ == "__main__":

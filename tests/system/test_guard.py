@@ -25,8 +25,7 @@ class Guard(SystemTest):
     def test_a_state_of_charge_that_is_too_old(self):
         self.start()
         self.house["house/soc"] = None
-        self.live(240)
-        self.step(60)
+        self.live(300)
         self.assert_command("charge")
         self.step(10)
         self.assert_follow("state-of-charge", "310 s old, at most 300 s")
@@ -34,7 +33,7 @@ class Guard(SystemTest):
     def test_powers_that_are_too_old(self):
         self.start()
         self.house["house/meter"] = None
-        self.live(120, by=10)
+        self.live(120, by=20)
         self.assert_command("charge")
         self.step(10)
         self.assert_follow("power", "power readings")

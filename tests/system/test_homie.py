@@ -101,7 +101,10 @@ class Homie(SystemTest):
         self.announce()
         self.assertEqual(self.value("health/mode"), "commanding")
         self.assertGreater(moment(self.value("health/rates-until")), self.now + 86400)
-        self.assertGreaterEqual(int(self.value("health/changes")), 1)
+        self.assertEqual(self.value("health/changes"), "0")
+        self.house["house/soc"] = None
+        self.live(360)
+        self.assertEqual((self.value("health/changes"), self.value("health/mode")), ("1", "fallback"))
         self.assertEqual(self.value("health/refused"), "0")
 
 

@@ -2,7 +2,7 @@
 import os
 import unittest
 
-from harness import Answer, MAPPING, ROOT, SystemTest, http_source, moment, table, utc
+from harness import Answer, MAPPING, SystemTest, http_source, moment, table, utc
 
 FLAT = [0.25] * 24
 CHEAP_NIGHT = [0.05] * 6 + [0.40] * 18

@@ -1,5 +1,6 @@
 """SIGHUP: a good new file is in force, a bad one changes nothing."""
 import json
+import os
 import signal
 import unittest
 
@@ -97,7 +98,6 @@ class Reload(SystemTest):
                 if content is None:
                     with open(self.path("empty"), "wb"):
                         pass
-                    import os
                     os.rename(self.path("granary.conf"), self.path("away.conf"))
                 else:
                     with open(self.path("granary.conf"), "wb") as stream:

@@ -5,7 +5,7 @@ import threading
 import time
 import unittest
 
-from harness import Answer, BANDS, SystemTest, http_source, table
+from harness import Answer, DAEMON, Process, SystemTest, http_source, table
 
 PROBLEM = {
     "hours": [1, 1], "load_kw": [1, 1], "solar_kw": [0, 0], "import_price": [0.1, 0.5], "export_price": [0, 0],
@@ -166,7 +166,6 @@ class Tool(SystemTest):
     # ---- granaryd's own command line
 
     def test_granaryd_refuses_to_start_with_a_bad_file_or_bad_arguments(self):
-        from harness import DAEMON, Process
         for arguments, words in (([self.write("bad.conf", "site = 1;")], r"bad\.conf:1"), ([self.path("none.conf")], "none.conf"),
                                  (["--fast", self.config()], "--fast"), ([], "Usage"),
                                  (["--clock-topic", "sim/#", self.config(file="ok.conf")], "plain topic")):
