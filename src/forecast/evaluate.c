@@ -1,0 +1,128 @@
+#include "forecast/naive.h"
+
+#include "granary/civil.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+static const int64_t made_at_s = 16 * 3600;
+static const int64_t reach_s = 32 * 3600;
+static const int64_t warm_up_s = 28 * GR_DAY_S;
+
+static void add_baselines(struct gr_forecast_score *score, const struct naive *naive, double true_kw)
+{
+    for (size_t b = 0; b < GR_BASELINES; b++) {
+        struct gr_baseline_score *baseline = &score->baseline[b];
+        double error_kw = naive->kw[b] - true_kw;
+        baseline->mae_kw += fabs(error_kw);
+        baseline->rmse_kw += error_kw * error_kw;
+        for (size_t q = 0; q < GR_QUANTILES; q++) {
+            double quantile_kw = b == GR_LAST_28_DAYS ? naive->quantile_kw[q] : naive->kw[b];
+            baseline->pinball_kw += pinball(gr_quantile_levels[q], quantile_kw, true_kw) / GR_QUANTILES;
+        }
+    }
+}
+
+static void add_slot(struct gr_forecast_score *score, const struct gr_forecast_slot *slot, double true_kw)
+{
+    double mean_error_kw = slot->mean_kw - true_kw;
+    score->slots++;
+    score->true_mean_kw += true_kw;
+    score->mae_kw += fabs(slot->quantile_kw[GR_QUANTILES / 2] - true_kw);
+    score->coverage += true_kw >= slot->quantile_kw[0] && true_kw <= slot->quantile_kw[GR_QUANTILES - 1];
+    score->mean_rmse_kw += mean_error_kw * mean_error_kw;
+    score->mean_bias_kw += mean_error_kw;
+    for (size_t q = 0; q < GR_QUANTILES; q++) {
+        score->pinball_kw += pinball(gr_quantile_levels[q], slot->quantile_kw[q], true_kw) / GR_QUANTILES;
+    }
+}
+
+/* Sums into means; without a single slot everything becomes NAN. */
+static void close_score(struct gr_forecast_score *score)
+{
+    double slots = (double)score->slots;
+    score->true_mean_kw /= slots;
+    score->mae_kw /= slots;
+    score->nmae = score->mae_kw / score->true_mean_kw;
+    score->pinball_kw /= slots;
+    score->coverage /= slots;
+    score->mean_rmse_kw = sqrt(score->mean_rmse_kw / slots);
+    score->mean_bias_kw /= slots;
+    for (size_t b = 0; b < GR_BASELINES; b++) {
+        score->baseline[b].mae_kw /= slots;
+        score->baseline[b].pinball_kw /= slots;
+        score->baseline[b].rmse_kw = sqrt(score->baseline[b].rmse_kw / slots);
+    }
+}
+
+static void score_day(struct gr_forecast_score *score, const struct record *record, size_t from, size_t slots,
+                      const struct gr_forecast_slot *forecast)
+{
+    for (size_t i = 0; i < slots && from + i < record->series.count; i++) {
+        double true_kw = record->series.kw[from + i];
+        struct naive naive;
+        if (!isnan(true_kw) && naive_forecast(&naive, record, from, from + i)) {
+            add_slot(score, &forecast[i], true_kw);
+            add_baselines(score, &naive, true_kw);
+        }
+    }
+}
+
+/* Number of the first slot that starts at 16:00 or after on the day, counted from the series' first day. */
+static int64_t origin(const struct gr_series *series, const struct gr_zone *zone, int64_t day)
+{
+    int64_t midnight_s = gr_zone_local_s(zone, series->start_s);
+    midnight_s = gr_civil_day(midnight_s) * GR_DAY_S;
+    int64_t utc_s = gr_zone_utc_s(zone, midnight_s + day * GR_DAY_S + made_at_s, 0);
+    int64_t after_s = utc_s - series->start_s;
+    return after_s <= 0 ? 0 : (after_s + series->step_s - 1) / series->step_s;
+}
+
+static int walk(struct gr_forecast_score *score, struct gr_forecaster *forecaster, const struct record *record,
+                const struct gr_zone *zone, struct gr_forecast_slot *room, struct gr_error *error)
+{
+    const struct gr_series *series = &record->series;
+    size_t slots = (size_t)(reach_s / series->step_s);
+    for (int64_t day = 0;; day++) {
+        int64_t from = origin(series, zone, day);
+        if (from >= (int64_t)series->count) {
+            return GR_OK;
+        }
+        if (from < (int64_t)(2 * record->per_day)) {
+            continue;
+        }
+        int status = gr_forecaster_next(forecaster, (size_t)from, slots, room, error);
+        if (status != GR_OK) {
+            return status;
+        }
+        if (from * series->step_s >= warm_up_s) {
+            score_day(score, record, (size_t)from, slots, room);
+        }
+    }
+}
+
+int gr_forecast_evaluate(struct gr_forecast_score *out, enum gr_forecast_kind kind,
+                         const struct gr_series *series, const struct gr_zone *zone, struct gr_error *error)
+{
+    struct gr_forecaster *forecaster = NULL;
+    struct gr_forecast_slot *room = NULL;
+    struct record record;
+    *out = (struct gr_forecast_score){.slots = 0};
+    int status = record_create(&record, kind, series, zone, error);
+    if (status != GR_OK) {
+        return status;
+    }
+    status = gr_forecaster_create(&forecaster, kind, series, zone, error);
+    if (status != GR_OK) {
+        goto out;
+    }
+    room = malloc((size_t)(reach_s / series->step_s) * sizeof *room);
+    status = room ? walk(out, forecaster, &record, zone, room, error)
+                  : gr_error_set(error, GR_NO_MEMORY, "no memory for a forecast");
+    close_score(out);
+out:
+    free(room);
+    gr_forecaster_free(forecaster);
+    record_free(&record);
+    return status;
+}

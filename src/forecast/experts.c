@@ -1,0 +1,102 @@
+#include "forecast/experts.h"
+
+#include "forecast/naive.h"
+
+#include <math.h>
+#include <string.h>
+
+static const double keep_per_day = 0.98;
+static const double sharpness = 2; /* weight of an expert: exp(-sharpness * loss) */
+static const double ridge_strength = 20;
+
+void experts_fade(struct experts *experts)
+{
+    for (size_t e = 0; e < EXPERTS; e++) {
+        for (size_t q = 0; q < GR_QUANTILES; q++) {
+            experts->loss[e][q] *= keep_per_day;
+        }
+    }
+}
+
+void experts_learn(struct experts *experts, const double quantile_kw[EXPERTS][GR_QUANTILES], double true_kw,
+                   double unit_kw, double share)
+{
+    for (size_t e = 0; e < EXPERTS; e++) {
+        for (size_t q = 0; q < GR_QUANTILES; q++) {
+            double loss_kw = pinball(gr_quantile_levels[q], quantile_kw[e][q], true_kw);
+            experts->loss[e][q] += share * loss_kw / unit_kw;
+        }
+    }
+}
+
+void experts_mix(const struct experts *experts, const double quantile_kw[EXPERTS][GR_QUANTILES],
+                 double *mixed_kw)
+{
+    for (size_t q = 0; q < GR_QUANTILES; q++) {
+        double least = INFINITY, total = 0, sum = 0;
+        for (size_t e = 0; e < EXPERTS; e++) {
+            least = fmin(least, experts->loss[e][q]);
+        }
+        for (size_t e = 0; e < EXPERTS; e++) {
+            double weight = exp(-sharpness * (experts->loss[e][q] - least));
+            total += weight;
+            sum += weight * quantile_kw[e][q];
+        }
+        mixed_kw[q] = sum / total;
+    }
+    sort_few(mixed_kw, GR_QUANTILES);
+}
+
+void ridge_fade(struct ridge *ridge)
+{
+    for (size_t a = 0; a < FEATURES; a++) {
+        ridge->product[a] *= keep_per_day;
+        for (size_t b = 0; b < FEATURES; b++) {
+            ridge->square[a][b] *= keep_per_day;
+        }
+    }
+}
+
+void ridge_learn(struct ridge *ridge, const double *feature_kw, double true_kw, double unit_kw, double share)
+{
+    double weight = share / (unit_kw * unit_kw);
+    for (size_t a = 0; a < FEATURES; a++) {
+        ridge->product[a] += weight * feature_kw[a] * (true_kw - feature_kw[0]);
+        for (size_t b = 0; b < FEATURES; b++) {
+            ridge->square[a][b] += weight * feature_kw[a] * feature_kw[b];
+        }
+    }
+}
+
+/* Gauss' elimination; the ridge keeps every pivot above 0. */
+void ridge_solve(struct ridge *ridge)
+{
+    double m[FEATURES][FEATURES], right[FEATURES];
+    memcpy(m, ridge->square, sizeof m);
+    memcpy(right, ridge->product, sizeof right);
+    for (size_t a = 0; a < FEATURES; a++) {
+        m[a][a] += ridge_strength;
+        for (size_t row = 0; row < a; row++) {
+            double factor = m[a][row] / m[row][row];
+            for (size_t b = row; b < FEATURES; b++) {
+                m[a][b] -= factor * m[row][b];
+            }
+            right[a] -= factor * right[row];
+        }
+    }
+    for (size_t a = FEATURES; a-- > 0;) {
+        for (size_t b = a + 1; b < FEATURES; b++) {
+            right[a] -= m[a][b] * ridge->weight[b];
+        }
+        ridge->weight[a] = right[a] / m[a][a];
+    }
+}
+
+double ridge_forecast(const struct ridge *ridge, const double *feature_kw)
+{
+    double kw = feature_kw[0];
+    for (size_t a = 0; a < FEATURES; a++) {
+        kw += ridge->weight[a] * feature_kw[a];
+    }
+    return fmin(fmax(kw, 0.5 * feature_kw[0]), 2 * feature_kw[0]);
+}

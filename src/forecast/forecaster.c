@@ -1,0 +1,186 @@
+#include "forecast/envelope.h"
+#include "forecast/experts.h"
+#include "forecast/kernel.h"
+#include "forecast/naive.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* A forecast that was made and waits for the truth. */
+struct pending {
+    size_t slot;
+    double quantile_kw[EXPERTS][GR_QUANTILES];
+    double feature_kw[FEATURES];
+};
+
+struct gr_forecaster {
+    enum gr_forecast_kind kind;
+    struct record record;
+    struct kernel kernel;
+    struct experts experts;
+    struct ridge ridge;
+    struct pending *pending; /* in the order they were made */
+    size_t pending_count, pending_room;
+    size_t from; /* of the last forecast */
+};
+
+int gr_forecaster_create(struct gr_forecaster **out, enum gr_forecast_kind kind,
+                         const struct gr_series *series, const struct gr_zone *zone, struct gr_error *error)
+{
+    struct gr_forecaster *made = calloc(1, sizeof *made);
+    int status = GR_NO_MEMORY;
+    *out = NULL;
+    if (!made) {
+        return gr_error_set(error, status, "no memory for a forecast");
+    }
+    made->kind = kind;
+    status = record_create(&made->record, kind, series, zone, error);
+    if (status == GR_OK && kernel_create(&made->kernel, &made->record,
+                                         kind == GR_FORECAST_SUN ? &kernel_of_sun : &kernel_of_load) != GR_OK) {
+        status = gr_error_set(error, GR_NO_MEMORY, "no memory for a forecast");
+    }
+    if (status != GR_OK) {
+        gr_forecaster_free(made);
+        return status;
+    }
+    *out = made;
+    return GR_OK;
+}
+
+void gr_forecaster_free(struct gr_forecaster *forecaster)
+{
+    if (forecaster) {
+        kernel_free(&forecaster->kernel);
+        record_free(&forecaster->record);
+        free(forecaster->pending);
+        free(forecaster);
+    }
+}
+
+/* What makes houses comparable: the mean power of the last four weeks, never quite 0. */
+static double unit_of(const struct record *record, size_t from)
+{
+    size_t length = 28 * record->per_day;
+    size_t first = from > length ? from - length : 0;
+    double mean_kw = (record->sum[from] - record->sum[first]) / (double)(from - first);
+    return fmax(mean_kw, 1e-3);
+}
+
+/* Learns from the forecasts whose slots are over. */
+static void learn(struct gr_forecaster *forecaster, size_t from, double unit_kw)
+{
+    const struct record *record = &forecaster->record;
+    double days = (double)(from - forecaster->from) / (double)record->per_day;
+    double share = 1 / (double)record->per_day;
+    size_t done = 0;
+    for (; days >= 0.5; days--) {
+        experts_fade(&forecaster->experts);
+        ridge_fade(&forecaster->ridge);
+    }
+    for (; done < forecaster->pending_count && forecaster->pending[done].slot < from; done++) {
+        const struct pending *past = &forecaster->pending[done];
+        double true_kw = record->series.kw[past->slot];
+        if (!isnan(true_kw)) {
+            experts_learn(&forecaster->experts, past->quantile_kw, true_kw, unit_kw, share);
+            ridge_learn(&forecaster->ridge, past->feature_kw, true_kw, unit_kw, share);
+        }
+    }
+    forecaster->pending_count -= done;
+    memmove(forecaster->pending, forecaster->pending + done,
+            forecaster->pending_count * sizeof *forecaster->pending);
+    forecaster->from = from;
+    ridge_solve(&forecaster->ridge);
+}
+
+static int make_room(struct gr_forecaster *forecaster, size_t more)
+{
+    size_t wanted = forecaster->pending_count + more;
+    if (wanted <= forecaster->pending_room) {
+        return GR_OK;
+    }
+    struct pending *larger = realloc(forecaster->pending, wanted * sizeof *larger);
+    if (!larger) {
+        return GR_NO_MEMORY;
+    }
+    forecaster->pending = larger;
+    forecaster->pending_room = wanted;
+    return GR_OK;
+}
+
+static void set_experts(struct pending *made, const struct kernel_answer *answer, const struct naive *naive)
+{
+    for (size_t q = 0; q < GR_QUANTILES; q++) {
+        double sum = 0;
+        for (size_t m = 0; m < MEMORIES; m++) {
+            made->quantile_kw[m][q] = answer->quantile_kw[m][q];
+            sum += answer->quantile_kw[m][q];
+        }
+        made->quantile_kw[MEMORIES][q] = sum / MEMORIES;
+        made->quantile_kw[MEMORIES + 1][q] = naive->quantile_kw[q];
+    }
+}
+
+static void set_features(struct pending *made, const struct kernel_answer *answer, const struct naive *naive,
+                         double unit_kw)
+{
+    double feature_kw[FEATURES] = {(answer->mean_kw[0] + answer->mean_kw[1] + answer->mean_kw[2]) / MEMORIES,
+                                   answer->mean_kw[0],
+                                   answer->mean_kw[2],
+                                   naive->kw[GR_YESTERDAY],
+                                   naive->kw[GR_LAST_WEEK],
+                                   naive->kw[GR_LIKE_DAYS],
+                                   naive->kw[GR_LAST_7_DAYS],
+                                   naive->mean_28_kw,
+                                   unit_kw};
+    memcpy(made->feature_kw, feature_kw, sizeof feature_kw);
+}
+
+static void forecast_slot(struct gr_forecaster *forecaster, size_t slot, double unit_kw,
+                          struct gr_forecast_slot *out)
+{
+    struct kernel_answer answer;
+    struct naive naive;
+    *out = (struct gr_forecast_slot){{0}, 0};
+    if (!naive_forecast(&naive, &forecaster->record, forecaster->from, slot)) {
+        return;
+    }
+    if (!kernel_ask(&forecaster->kernel, slot, &answer)) {
+        memcpy(out->quantile_kw, naive.quantile_kw, sizeof out->quantile_kw);
+        out->mean_kw = naive.mean_28_kw;
+        return;
+    }
+    struct pending *made = &forecaster->pending[forecaster->pending_count++];
+    made->slot = slot;
+    set_experts(made, &answer, &naive);
+    set_features(made, &answer, &naive, unit_kw);
+    experts_mix(&forecaster->experts, made->quantile_kw, out->quantile_kw);
+    out->mean_kw = ridge_forecast(&forecaster->ridge, made->feature_kw);
+}
+
+int gr_forecaster_next(struct gr_forecaster *forecaster, size_t from, size_t slots,
+                       struct gr_forecast_slot *out, struct gr_error *error)
+{
+    struct record *record = &forecaster->record;
+    if (from < forecaster->from || from > record->series.count || slots > record->places - record->series.count) {
+        return gr_error_set(error, GR_INVALID, "forecast: %zu slots from number %zu on are out of range", slots,
+                            from);
+    }
+    if (from < record->per_day) {
+        return gr_error_set(error, GR_NOT_FOUND, "forecast: nothing is known before slot %zu, a day is needed",
+                            from);
+    }
+    if (make_room(forecaster, slots) != GR_OK) {
+        return gr_error_set(error, GR_NO_MEMORY, "no memory for a forecast");
+    }
+    double unit_kw = unit_of(record, from);
+    learn(forecaster, from, unit_kw);
+    if (forecaster->kind == GR_FORECAST_SUN) {
+        envelope_fit(record, from, slots);
+    }
+    kernel_aim(&forecaster->kernel, from);
+    for (size_t i = 0; i < slots; i++) {
+        forecast_slot(forecaster, from + i, unit_kw, &out[i]);
+    }
+    return GR_OK;
+}
