@@ -78,8 +78,10 @@ static int64_t origin(const struct gr_series *series, const struct gr_zone *zone
     return after_s <= 0 ? 0 : (after_s + series->step_s - 1) / series->step_s;
 }
 
-static int walk(struct gr_forecast_score *score, struct gr_forecaster *forecaster, const struct record *record,
-                const struct gr_zone *zone, struct gr_forecast_slot *room, struct gr_error *error)
+/* Lets the forecaster make its forecast of every day; `score` may be NULL. */
+static int walk(struct gr_forecast_score *score, struct gr_forecaster *forecaster,
+                const struct record *record, const struct gr_zone *zone, struct gr_forecast_slot *room,
+                struct gr_error *error)
 {
     const struct gr_series *series = &record->series;
     size_t slots = (size_t)(reach_s / series->step_s);
@@ -88,41 +90,79 @@ static int walk(struct gr_forecast_score *score, struct gr_forecaster *forecaste
         if (from >= (int64_t)series->count) {
             return GR_OK;
         }
-        if (from < (int64_t)(2 * record->per_day)) {
+        if (from < (int64_t)record->per_day) {
             continue;
         }
         int status = gr_forecaster_next(forecaster, (size_t)from, slots, room, error);
         if (status != GR_OK) {
             return status;
         }
-        if (from * series->step_s >= warm_up_s) {
+        if (score && from * series->step_s >= warm_up_s) {
             score_day(score, record, (size_t)from, slots, room);
         }
     }
 }
 
-int gr_forecast_evaluate(struct gr_forecast_score *out, enum gr_forecast_kind kind,
-                         const struct gr_series *series, const struct gr_zone *zone, struct gr_error *error)
-{
-    struct gr_forecaster *forecaster = NULL;
-    struct gr_forecast_slot *room = NULL;
+struct walker {
+    struct gr_forecaster *forecaster;
     struct record record;
-    *out = (struct gr_forecast_score){.slots = 0};
-    int status = record_create(&record, kind, series, zone, error);
+    struct gr_forecast_slot *room;
+};
+
+static void free_walker(struct walker *walker)
+{
+    free(walker->room);
+    gr_forecaster_free(walker->forecaster);
+    record_free(&walker->record);
+}
+
+static int create_walker(struct walker *walker, const struct gr_lesson *lesson, struct gr_error *error)
+{
+    *walker = (struct walker){.room = NULL};
+    int status = record_create(&walker->record, lesson, error);
     if (status != GR_OK) {
         return status;
     }
-    status = gr_forecaster_create(&forecaster, kind, series, zone, error);
+    status = gr_forecaster_create(&walker->forecaster, lesson, error);
     if (status != GR_OK) {
-        goto out;
+        record_free(&walker->record);
+        return status;
     }
-    room = malloc((size_t)(reach_s / series->step_s) * sizeof *room);
-    status = room ? walk(out, forecaster, &record, zone, room, error)
-                  : gr_error_set(error, GR_NO_MEMORY, "no memory for a forecast");
+    walker->room = malloc((size_t)(reach_s / lesson->series.step_s) * sizeof *walker->room);
+    if (!walker->room) {
+        free_walker(walker);
+        return gr_error_set(error, GR_NO_MEMORY, "no memory for a forecast");
+    }
+    return GR_OK;
+}
+
+int gr_forecast_evaluate(struct gr_forecast_score *out, const struct gr_lesson *lesson,
+                         struct gr_error *error)
+{
+    struct walker walker;
+    *out = (struct gr_forecast_score){.slots = 0};
+    int status = create_walker(&walker, lesson, error);
+    if (status != GR_OK) {
+        return status;
+    }
+    status = walk(out, walker.forecaster, &walker.record, lesson->zone, walker.room, error);
     close_score(out);
-out:
-    free(room);
-    gr_forecaster_free(forecaster);
-    record_free(&record);
+    free_walker(&walker);
+    return status;
+}
+
+int gr_forecast_after(struct gr_forecast_slot *out, size_t slots, const struct gr_lesson *lesson,
+                      struct gr_error *error)
+{
+    struct walker walker;
+    int status = create_walker(&walker, lesson, error);
+    if (status != GR_OK) {
+        return status;
+    }
+    status = walk(NULL, walker.forecaster, &walker.record, lesson->zone, walker.room, error);
+    if (status == GR_OK) {
+        status = gr_forecaster_next(walker.forecaster, lesson->series.count, slots, out, error);
+    }
+    free_walker(&walker);
     return status;
 }

@@ -6,7 +6,7 @@
 #include <string.h>
 
 static const double keep_per_day = 0.98;
-static const double sharpness = 2; /* weight of an expert: exp(-sharpness * loss) */
+static const double sharpness = 5; /* weight of an expert: exp(-sharpness * loss) */
 static const double ridge_strength = 20;
 
 void experts_fade(struct experts *experts)
@@ -18,19 +18,18 @@ void experts_fade(struct experts *experts)
     }
 }
 
-void experts_learn(struct experts *experts, const double quantile_kw[EXPERTS][GR_QUANTILES], double true_kw,
-                   double unit_kw, double share)
+void experts_learn(struct experts *experts, const struct opinions *opinions, double true_kw, double unit_kw,
+                   double share)
 {
     for (size_t e = 0; e < EXPERTS; e++) {
         for (size_t q = 0; q < GR_QUANTILES; q++) {
-            double loss_kw = pinball(gr_quantile_levels[q], quantile_kw[e][q], true_kw);
+            double loss_kw = pinball(gr_quantile_levels[q], opinions->kw[e][q], true_kw);
             experts->loss[e][q] += share * loss_kw / unit_kw;
         }
     }
 }
 
-void experts_mix(const struct experts *experts, const double quantile_kw[EXPERTS][GR_QUANTILES],
-                 double *mixed_kw)
+void experts_mix(const struct experts *experts, const struct opinions *opinions, double *mixed_kw)
 {
     for (size_t q = 0; q < GR_QUANTILES; q++) {
         double least = INFINITY, total = 0, sum = 0;
@@ -40,7 +39,7 @@ void experts_mix(const struct experts *experts, const double quantile_kw[EXPERTS
         for (size_t e = 0; e < EXPERTS; e++) {
             double weight = exp(-sharpness * (experts->loss[e][q] - least));
             total += weight;
-            sum += weight * quantile_kw[e][q];
+            sum += weight * opinions->kw[e][q];
         }
         mixed_kw[q] = sum / total;
     }

@@ -1,12 +1,17 @@
-/* Several quantile forecasts of the same slots, mixed by how well each did lately; and a mean that learns how far to trust
- * several means. Both learn only from what is over. Internal to src/forecast. */
+/* Several quantile forecasts of the same slots, mixed by how well each did lately; and a mean that learns how
+ * far to trust several means. Both learn only from what is over. Internal to src/forecast. */
 #ifndef GRANARY_FORECAST_EXPERTS_H
 #define GRANARY_FORECAST_EXPERTS_H
 
 #include "granary/forecast.h"
 
-#define EXPERTS 5
+#define EXPERTS 7
 #define FEATURES 9
+
+/* What each of them says of one slot. */
+struct opinions {
+    double kw[EXPERTS][GR_QUANTILES];
+};
 
 struct experts {
     double loss[EXPERTS][GR_QUANTILES];
@@ -15,11 +20,10 @@ struct experts {
 /* Old losses fade. */
 void experts_fade(struct experts *experts);
 /* Takes the truth of a slot. `unit_kw` makes houses comparable; `share` is the slot's length in days. */
-void experts_learn(struct experts *experts, const double quantile_kw[EXPERTS][GR_QUANTILES], double true_kw,
-                   double unit_kw, double share);
+void experts_learn(struct experts *experts, const struct opinions *opinions, double true_kw, double unit_kw,
+                   double share);
 /* The mix, in rising order. */
-void experts_mix(const struct experts *experts, const double quantile_kw[EXPERTS][GR_QUANTILES],
-                 double *mixed_kw);
+void experts_mix(const struct experts *experts, const struct opinions *opinions, double *mixed_kw);
 
 /* Ridge regression on the error of feature 0: without anything learned the forecast is feature 0. */
 struct ridge {
@@ -31,7 +35,8 @@ void ridge_fade(struct ridge *ridge);
 void ridge_learn(struct ridge *ridge, const double *feature_kw, double true_kw, double unit_kw, double share);
 /* Finds the weights from what was learned. */
 void ridge_solve(struct ridge *ridge);
-/* Kept between half and twice feature 0: a house that was dead for weeks must not make the regression explode. */
+/* Kept between half and twice feature 0: a house that was dead for weeks must not make the regression
+ * explode. */
 double ridge_forecast(const struct ridge *ridge, const double *feature_kw);
 
 #endif

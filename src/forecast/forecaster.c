@@ -7,10 +7,16 @@
 #include <stdlib.h>
 #include <string.h>
 
+/* The memories of the kernel come first. */
+enum { AVERAGE = MEMORIES, LAST_28_DAYS, WIDER, NARROWER };
+
+static const double wider = 1.25;
+static const double narrower = 0.8;
+
 /* A forecast that was made and waits for the truth. */
 struct pending {
     size_t slot;
-    double quantile_kw[EXPERTS][GR_QUANTILES];
+    struct opinions opinions;
     double feature_kw[FEATURES];
 };
 
@@ -25,8 +31,7 @@ struct gr_forecaster {
     size_t from; /* of the last forecast */
 };
 
-int gr_forecaster_create(struct gr_forecaster **out, enum gr_forecast_kind kind,
-                         const struct gr_series *series, const struct gr_zone *zone, struct gr_error *error)
+int gr_forecaster_create(struct gr_forecaster **out, const struct gr_lesson *lesson, struct gr_error *error)
 {
     struct gr_forecaster *made = calloc(1, sizeof *made);
     int status = GR_NO_MEMORY;
@@ -34,10 +39,10 @@ int gr_forecaster_create(struct gr_forecaster **out, enum gr_forecast_kind kind,
     if (!made) {
         return gr_error_set(error, status, "no memory for a forecast");
     }
-    made->kind = kind;
-    status = record_create(&made->record, kind, series, zone, error);
-    if (status == GR_OK && kernel_create(&made->kernel, &made->record,
-                                         kind == GR_FORECAST_SUN ? &kernel_of_sun : &kernel_of_load) != GR_OK) {
+    made->kind = lesson->kind;
+    status = record_create(&made->record, lesson, error);
+    const struct kernel_shape *shape = lesson->kind == GR_FORECAST_SUN ? &kernel_of_sun : &kernel_of_load;
+    if (status == GR_OK && kernel_create(&made->kernel, &made->record, shape) != GR_OK) {
         status = gr_error_set(error, GR_NO_MEMORY, "no memory for a forecast");
     }
     if (status != GR_OK) {
@@ -82,7 +87,7 @@ static void learn(struct gr_forecaster *forecaster, size_t from, double unit_kw)
         const struct pending *past = &forecaster->pending[done];
         double true_kw = record->series.kw[past->slot];
         if (!isnan(true_kw)) {
-            experts_learn(&forecaster->experts, past->quantile_kw, true_kw, unit_kw, share);
+            experts_learn(&forecaster->experts, &past->opinions, true_kw, unit_kw, share);
             ridge_learn(&forecaster->ridge, past->feature_kw, true_kw, unit_kw, share);
         }
     }
@@ -108,16 +113,44 @@ static int make_room(struct gr_forecaster *forecaster, size_t more)
     return GR_OK;
 }
 
+/* A band drawn wider or narrower around its middle. */
+static void stretch(double *out_kw, const double *quantile_kw, double factor)
+{
+    double middle_kw = quantile_kw[GR_QUANTILES / 2];
+    for (size_t q = 0; q < GR_QUANTILES; q++) {
+        out_kw[q] = fmax(0, middle_kw + factor * (quantile_kw[q] - middle_kw));
+    }
+}
+
 static void set_experts(struct pending *made, const struct kernel_answer *answer, const struct naive *naive)
 {
+    double *average_kw = made->opinions.kw[AVERAGE];
     for (size_t q = 0; q < GR_QUANTILES; q++) {
         double sum = 0;
         for (size_t m = 0; m < MEMORIES; m++) {
-            made->quantile_kw[m][q] = answer->quantile_kw[m][q];
+            made->opinions.kw[m][q] = answer->quantile_kw[m][q];
             sum += answer->quantile_kw[m][q];
         }
-        made->quantile_kw[MEMORIES][q] = sum / MEMORIES;
-        made->quantile_kw[MEMORIES + 1][q] = naive->quantile_kw[q];
+        average_kw[q] = sum / MEMORIES;
+    }
+    memcpy(made->opinions.kw[LAST_28_DAYS], naive->quantile_kw, sizeof naive->quantile_kw);
+    stretch(made->opinions.kw[WIDER], average_kw, wider);
+    stretch(made->opinions.kw[NARROWER], average_kw, narrower);
+}
+
+/* Draws the kernel's quantiles halfway to yesterday's course and to yesterday's clearness: what a bright or a
+ * dull day is like tells less of tomorrow than that it was today. The outer quantiles move half as far, so
+ * that the band stays wide. */
+static void lean_on_yesterday(struct pending *made, double yesterday_kw, double persistence_kw)
+{
+    for (size_t e = 0; e < EXPERTS; e++) {
+        double *quantile_kw = made->opinions.kw[e];
+        double shift_kw = ((yesterday_kw + persistence_kw) / 2 - quantile_kw[GR_QUANTILES / 2]) / 2;
+        for (size_t q = 0; e != LAST_28_DAYS && q < GR_QUANTILES; q++) {
+            double share = q == GR_QUANTILES / 2 ? 1 : 0.5;
+            quantile_kw[q] = fmax(0, quantile_kw[q] + share * shift_kw);
+        }
+        sort_few(quantile_kw, GR_QUANTILES);
     }
 }
 
@@ -139,10 +172,11 @@ static void set_features(struct pending *made, const struct kernel_answer *answe
 static void forecast_slot(struct gr_forecaster *forecaster, size_t slot, double unit_kw,
                           struct gr_forecast_slot *out)
 {
+    const struct record *record = &forecaster->record;
     struct kernel_answer answer;
     struct naive naive;
     *out = (struct gr_forecast_slot){{0}, 0};
-    if (!naive_forecast(&naive, &forecaster->record, forecaster->from, slot)) {
+    if (!naive_forecast(&naive, record, forecaster->from, slot)) {
         return;
     }
     if (!kernel_ask(&forecaster->kernel, slot, &answer)) {
@@ -153,8 +187,14 @@ static void forecast_slot(struct gr_forecaster *forecaster, size_t slot, double 
     struct pending *made = &forecaster->pending[forecaster->pending_count++];
     made->slot = slot;
     set_experts(made, &answer, &naive);
+    if (forecaster->kind == GR_FORECAST_SUN) {
+        double clearness = record_level(record, forecaster->from, record->per_day);
+        double yesterday_kw = naive.kw[GR_YESTERDAY];
+        double persistence_kw = isnan(clearness) ? yesterday_kw : clearness * record->scale[slot];
+        lean_on_yesterday(made, yesterday_kw, persistence_kw);
+    }
     set_features(made, &answer, &naive, unit_kw);
-    experts_mix(&forecaster->experts, made->quantile_kw, out->quantile_kw);
+    experts_mix(&forecaster->experts, &made->opinions, out->quantile_kw);
     out->mean_kw = ridge_forecast(&forecaster->ridge, made->feature_kw);
 }
 
@@ -162,13 +202,14 @@ int gr_forecaster_next(struct gr_forecaster *forecaster, size_t from, size_t slo
                        struct gr_forecast_slot *out, struct gr_error *error)
 {
     struct record *record = &forecaster->record;
-    if (from < forecaster->from || from > record->series.count || slots > record->places - record->series.count) {
-        return gr_error_set(error, GR_INVALID, "forecast: %zu slots from number %zu on are out of range", slots,
-                            from);
+    if (from < forecaster->from || from > record->series.count ||
+        slots > record->places - record->series.count) {
+        return gr_error_set(error, GR_INVALID, "forecast: %zu slots from number %zu on are out of range",
+                            slots, from);
     }
     if (from < record->per_day) {
-        return gr_error_set(error, GR_NOT_FOUND, "forecast: nothing is known before slot %zu, a day is needed",
-                            from);
+        return gr_error_set(error, GR_NOT_FOUND,
+                            "forecast: nothing is known before slot %zu, a day is needed", from);
     }
     if (make_room(forecaster, slots) != GR_OK) {
         return gr_error_set(error, GR_NO_MEMORY, "no memory for a forecast");

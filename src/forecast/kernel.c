@@ -14,7 +14,7 @@ const struct kernel_shape kernel_of_load = {.other_type = 0.4,
                                             .recent_pull = 2,
                                             .fade_hours = 8,
                                             .floor_share = 0.05,
-                                            .memory = {{60, 7, 1}, {90, 14, 2}, {120, 28, 4}}};
+                                            .memory = {{60, 5, 1}, {90, 10, 2}, {120, 20, 4}}};
 
 const struct kernel_shape kernel_of_sun = {.other_type = 1,
                                            .other_weekday = 1,
@@ -22,7 +22,7 @@ const struct kernel_shape kernel_of_sun = {.other_type = 1,
                                            .recent_pull = 2,
                                            .fade_hours = 8,
                                            .floor_share = 0.05,
-                                           .memory = {{60, 7, 1}, {90, 14, 2}, {120, 28, 4}}};
+                                           .memory = {{60, 5, 1}, {90, 10, 2}, {120, 20, 4}}};
 
 int kernel_create(struct kernel *kernel, const struct record *record, const struct kernel_shape *shape)
 {
@@ -51,6 +51,7 @@ static double distance(double a, double b)
 
 void kernel_aim(struct kernel *kernel, size_t from)
 {
+
     const struct kernel_shape *shape = kernel->shape;
     double usual = record_level(kernel->record, from, 28 * kernel->record->per_day);
     double floor_level = shape->floor_share * (usual > 1e-3 ? usual : 1e-3);
@@ -118,7 +119,8 @@ static size_t gather(struct kernel *kernel, size_t slot)
     return count;
 }
 
-/* Quantiles of one memory from the sorted pool: straight lines between the middles of the samples' weights. */
+/* Quantiles of one memory from the sorted pool: straight lines between the middles of the samples' weights.
+ */
 static void find_quantiles(const struct sample *pool, size_t count, size_t m, double total, double *quantile)
 {
     size_t level = 0;
@@ -140,7 +142,8 @@ static void find_quantiles(const struct sample *pool, size_t count, size_t m, do
 }
 
 /* False where the memory holds nothing. */
-static bool answer(const struct kernel *kernel, size_t count, size_t m, double scale, struct kernel_answer *out)
+static bool answer(const struct kernel *kernel, size_t count, size_t m, double scale,
+                   struct kernel_answer *out)
 {
     double total = 0, sum = 0;
     for (size_t i = 0; i < count; i++) {
@@ -167,7 +170,8 @@ bool kernel_ask(struct kernel *kernel, size_t slot, struct kernel_answer *out)
         return false;
     }
     for (size_t m = 0; m + 1 < MEMORIES; m++) {
-        if (!answer(kernel, count, m, scale, out)) { /* what a short memory has lost, the longest still knows */
+        if (!answer(kernel, count, m, scale,
+                    out)) { /* what a short memory has lost, the longest still knows */
             memcpy(out->quantile_kw[m], out->quantile_kw[MEMORIES - 1], sizeof out->quantile_kw[m]);
             out->mean_kw[m] = out->mean_kw[MEMORIES - 1];
         }

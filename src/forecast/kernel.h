@@ -1,5 +1,6 @@
-/* Weighted quantiles and means of earlier values at about the same time of day: the more a past day is like the present one,
- * the more it weighs. Three memories of different length answer apart. Internal to src/forecast. */
+/* Weighted quantiles and means of earlier values at about the same time of day: the more a past day is like
+ * the present one, the more it weighs. Three memories of different length answer apart. Internal to
+ * src/forecast. */
 #ifndef GRANARY_FORECAST_KERNEL_H
 #define GRANARY_FORECAST_KERNEL_H
 

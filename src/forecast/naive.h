@@ -1,4 +1,5 @@
-/* The forecasts people make by hand, which ours are measured against and partly made of. Internal to src/forecast. */
+/* The forecasts people make by hand, which ours are measured against and partly made of. Internal to
+ * src/forecast. */
 #ifndef GRANARY_FORECAST_NAIVE_H
 #define GRANARY_FORECAST_NAIVE_H
 
@@ -10,7 +11,8 @@ struct naive {
     double mean_28_kw;
 };
 
-/* For a slot at or after `from`, from values before `from`. False where nothing is known at that time of day. */
+/* For a slot at or after `from`, from values before `from`. False where nothing is known at that time of day.
+ */
 bool naive_forecast(struct naive *out, const struct record *record, size_t from, size_t slot);
 
 /* Loss of a quantile forecast for one level. */

@@ -9,7 +9,8 @@
 static int check(const struct gr_series *series, struct gr_error *error)
 {
     if (series->step_s < 300 || series->step_s > 3600 || 3600 % series->step_s != 0) {
-        return gr_error_set(error, GR_INVALID, "forecast: slots of %d s, a divisor of 3600 from 300 on expected",
+        return gr_error_set(error, GR_INVALID,
+                            "forecast: slots of %d s, a divisor of 3600 from 300 on expected",
                             (int)series->step_s);
     }
     if (series->count == 0 || series->count > (size_t)1 << 28) {
@@ -25,21 +26,21 @@ static int check(const struct gr_series *series, struct gr_error *error)
     return GR_OK;
 }
 
-static void place(struct record *record, enum gr_forecast_kind kind, const struct gr_zone *zone)
+static void place(struct record *record, const struct gr_lesson *lesson)
 {
     int64_t step_s = record->series.step_s;
     for (size_t i = 0; i < record->places; i++) {
         int64_t utc_s = record->series.start_s + (int64_t)i * step_s;
-        int32_t offset_s = gr_zone_offset_s(zone, utc_s);
+        int32_t offset_s = gr_zone_offset_s(lesson->zone, utc_s);
         record->weekday[i] = (unsigned char)gr_civil_weekday(utc_s + offset_s + step_s / 2);
-        record->offset_s[i] = kind == GR_FORECAST_LOAD ? offset_s : 0;
+        record->offset_s[i] = lesson->kind == GR_FORECAST_LOAD ? offset_s : 0;
         record->scale[i] = 1;
     }
 }
 
-int record_create(struct record *record, enum gr_forecast_kind kind, const struct gr_series *series,
-                  const struct gr_zone *zone, struct gr_error *error)
+int record_create(struct record *record, const struct gr_lesson *lesson, struct gr_error *error)
 {
+    const struct gr_series *series = &lesson->series;
     *record = (struct record){.series = *series};
     int status = check(series, error);
     if (status != GR_OK) {
@@ -57,7 +58,7 @@ int record_create(struct record *record, enum gr_forecast_kind kind, const struc
         record_free(record);
         return gr_error_set(error, GR_NO_MEMORY, "no memory for a forecast");
     }
-    place(record, kind, zone);
+    place(record, lesson);
     record_sum(record, 0, series->count);
     return GR_OK;
 }

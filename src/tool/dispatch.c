@@ -16,6 +16,8 @@ static const struct {
     {"simulate", gr_tool_simulate, "publish a simulated house that obeys the commands, and its bill"},
     {"backtest", gr_tool_backtest,
      "what past usage would have cost with other tariffs, strategies, batteries"},
+    {"forecast", gr_tool_forecast,
+     "forecast load and sun from past usage, or say how good that would have been"},
 };
 
 static void print_usage(FILE *stream)

@@ -1,0 +1,158 @@
+#include "tool/forecast_print.h"
+
+#include "granary/civil.h"
+
+#include <jansson.h>
+#include <math.h>
+#include <stdio.h>
+
+static const char *const part_name[FORECAST_PARTS] = {"load", "solar"};
+
+static json_t *figure(double value)
+{
+    return isfinite(value) ? json_real(value) : json_null();
+}
+
+static bool print_json(json_t *root)
+{
+    bool printed = root && json_dumpf(root, stdout, JSON_REAL_PRECISION(8)) == 0 && putchar('\n') != EOF &&
+                   fflush(stdout) == 0;
+    json_decref(root);
+    return printed;
+}
+
+/* ---- scores ---- */
+
+static json_t *baselines_to_json(const struct gr_forecast_score *score)
+{
+    json_t *all = json_object();
+    for (size_t b = 0; all && b < GR_BASELINES; b++) {
+        const struct gr_baseline_score *baseline = &score->baseline[b];
+        json_t *one = json_pack("{s:o, s:o, s:o}", "mae_kw", figure(baseline->mae_kw), "pinball_kw",
+                                figure(baseline->pinball_kw), "rmse_kw", figure(baseline->rmse_kw));
+        if (json_object_set_new(all, gr_baseline_name((enum gr_baseline)b), one) != 0) {
+            json_decref(all);
+            all = NULL;
+        }
+    }
+    return all;
+}
+
+static json_t *score_to_json(const struct gr_forecast_score *score)
+{
+    if (!score) {
+        return json_null();
+    }
+    return json_pack("{s:I, s:o, s:o, s:o, s:o, s:o, s:{s:o, s:o}, s:o}", "slots", (json_int_t)score->slots,
+                     "true_mean_kw", figure(score->true_mean_kw), "mae_kw", figure(score->mae_kw), "nmae",
+                     figure(score->nmae), "pinball_kw", figure(score->pinball_kw), "coverage",
+                     figure(score->coverage), "mean", "rmse_kw", figure(score->mean_rmse_kw), "bias_kw",
+                     figure(score->mean_bias_kw), "baselines", baselines_to_json(score));
+}
+
+static void print_score(const char *name, const struct gr_forecast_score *score)
+{
+    if (score->slots == 0) {
+        printf("%s: nothing to score; more than 28 days are needed\n\n", name);
+        return;
+    }
+    printf("%s: %zu slots scored, %.3f kW on average\n", name, score->slots, score->true_mean_kw);
+    printf("  forecast      MAE %.4f kW (%.1f %% of the mean), pinball %.4f kW, %.1f %% within the 10-90 %% "
+           "band\n",
+           score->mae_kw, 100 * score->nmae, score->pinball_kw, 100 * score->coverage);
+    printf("  its mean      RMSE %.4f kW, bias %+.4f kW (%+.1f %%)\n", score->mean_rmse_kw,
+           score->mean_bias_kw, 100 * score->mean_bias_kw / score->true_mean_kw);
+    for (size_t b = 0; b < GR_BASELINES; b++) {
+        const struct gr_baseline_score *baseline = &score->baseline[b];
+        printf("  %-12s  MAE %.4f kW (forecast %+.1f %%), pinball %.4f kW (%+.1f %%), RMSE %.4f kW\n",
+               gr_baseline_name((enum gr_baseline)b), baseline->mae_kw,
+               100 * (score->mae_kw / baseline->mae_kw - 1), baseline->pinball_kw,
+               100 * (score->pinball_kw / baseline->pinball_kw - 1), baseline->rmse_kw);
+    }
+    putchar('\n');
+}
+
+bool forecast_print_scores(const struct gr_forecast_score *const scores[FORECAST_PARTS], bool json)
+{
+    if (json) {
+        return print_json(json_pack("{s:o, s:o}", part_name[GR_FORECAST_LOAD],
+                                    score_to_json(scores[GR_FORECAST_LOAD]), part_name[GR_FORECAST_SUN],
+                                    score_to_json(scores[GR_FORECAST_SUN])));
+    }
+    for (size_t part = 0; part < FORECAST_PARTS; part++) {
+        if (scores[part]) {
+            print_score(part_name[part], scores[part]);
+        }
+    }
+    return fflush(stdout) == 0;
+}
+
+/* ---- the hours to come ---- */
+
+static json_t *slot_to_json(const struct gr_forecast_slot *slot)
+{
+    const double *q = slot->quantile_kw;
+    return json_pack("{s:[f, f, f, f, f], s:f}", "quantiles_kw", q[0], q[1], q[2], q[3], q[4], "mean_kw",
+                     slot->mean_kw);
+}
+
+static json_t *row_to_json(const struct forecast_table *table, size_t i)
+{
+    char start[GR_RFC3339_SIZE];
+    json_t *row =
+        json_pack("{s:s}", "start", gr_rfc3339_format(start, table->start_s + (int64_t)i * table->step_s));
+    for (size_t part = 0; row && part < FORECAST_PARTS; part++) {
+        if (table->part[part] &&
+            json_object_set_new(row, part_name[part], slot_to_json(&table->part[part][i])) != 0) {
+            json_decref(row);
+            row = NULL;
+        }
+    }
+    return row;
+}
+
+static json_t *table_to_json(const struct forecast_table *table)
+{
+    json_t *levels = json_array();
+    json_t *rows = json_array();
+    for (size_t q = 0; q < GR_QUANTILES; q++) {
+        (void)json_array_append_new(levels, json_real(gr_quantile_levels[q]));
+    }
+    for (size_t i = 0; i < table->slots; i++) {
+        if (json_array_append_new(rows, row_to_json(table, i)) != 0) {
+            json_decref(levels);
+            json_decref(rows);
+            return NULL;
+        }
+    }
+    return json_pack("{s:i, s:o, s:o}", "step_s", (int)table->step_s, "levels", levels, "slots", rows);
+}
+
+bool forecast_print_table(const struct forecast_table *table, bool json)
+{
+    if (json) {
+        return print_json(table_to_json(table));
+    }
+    printf("%-26s", "start");
+    for (size_t part = 0; part < FORECAST_PARTS; part++) {
+        if (table->part[part]) {
+            printf("%6s kW:   10 %%   25 %%   50 %%   75 %%   90 %%   mean", part_name[part]);
+        }
+    }
+    putchar('\n');
+    for (size_t i = 0; i < table->slots; i++) {
+        char start[GR_RFC3339_SIZE];
+        int64_t utc_s = table->start_s + (int64_t)i * table->step_s;
+        printf("%-26s", gr_rfc3339_format_local(start, utc_s, gr_zone_offset_s(table->zone, utc_s)));
+        for (size_t part = 0; part < FORECAST_PARTS; part++) {
+            const struct gr_forecast_slot *slot = table->part[part] ? &table->part[part][i] : NULL;
+            if (slot) {
+                printf("%10s %6.3f %6.3f %6.3f %6.3f %6.3f %6.3f", "", slot->quantile_kw[0],
+                       slot->quantile_kw[1], slot->quantile_kw[2], slot->quantile_kw[3], slot->quantile_kw[4],
+                       slot->mean_kw);
+            }
+        }
+        putchar('\n');
+    }
+    return fflush(stdout) == 0;
+}
