@@ -5,9 +5,9 @@
 #include <math.h>
 #include <stdlib.h>
 
-static const int64_t made_at_s = 16 * 3600;
-static const int64_t reach_s = 32 * 3600;
-static const int64_t warm_up_s = 28 * GR_DAY_S;
+static const int64_t made_at_s = (int64_t)16 * 3600;
+static const int64_t reach_s = (int64_t)32 * 3600;
+static const int64_t warm_up_s = (int64_t)28 * GR_DAY_S;
 
 static void add_baselines(struct gr_forecast_score *score, const struct naive *naive, double true_kw)
 {

@@ -63,13 +63,19 @@ void gr_forecaster_free(struct gr_forecaster *forecaster)
     }
 }
 
-/* What makes houses comparable: the mean power of the last four weeks, never quite 0. */
+static double mean_before(const struct record *record, size_t from, size_t days)
+{
+    size_t length = days * record->per_day;
+    size_t first = from > length ? from - length : 0;
+    return (record->sum[from] - record->sum[first]) / (double)(from - first);
+}
+
+/* What makes houses comparable: the mean power of the last four weeks, with a floor for houses that stood
+ * empty. The last day alone must not matter: weights that follow the truth would bend the regression. */
 static double unit_of(const struct record *record, size_t from)
 {
-    size_t length = 28 * record->per_day;
-    size_t first = from > length ? from - length : 0;
-    double mean_kw = (record->sum[from] - record->sum[first]) / (double)(from - first);
-    return fmax(mean_kw, 1e-3);
+    double ever_kw = record->sum[from] / (double)from;
+    return fmax(fmax(mean_before(record, from, 28), ever_kw / 4), 1e-3);
 }
 
 /* Learns from the forecasts whose slots are over. */

@@ -11,7 +11,7 @@
 #include <string.h>
 
 static const size_t most_bytes = (size_t)256 << 20;
-static const int64_t reach_s = 32 * 3600;
+static const int64_t reach_s = (int64_t)32 * 3600;
 
 struct call {
     const char *usage_file, *zone_name, *weather_file, *config_file;
