@@ -247,6 +247,12 @@ static void print_day(const struct gr_zone *zone, int64_t utc_s)
     puts("         /kWh    /kWh      kW     kW                       kW      kW       %");
 }
 
+/* Without the sign of what is printed as zero. */
+static double unsigned_zero(double value, double least_printed)
+{
+    return fabs(value) < least_printed / 2 ? 0 : value;
+}
+
 static void print_slot(const struct work *work, const struct gr_plan_slot *slot)
 {
     struct gr_civil start = gr_civil_from_seconds(gr_zone_local_s(work->zone, slot->start_s));
@@ -256,9 +262,10 @@ static void print_slot(const struct work *work, const struct gr_plan_slot *slot)
                    slot->power_kw);
     printf("%02d:%02d  %7.4f%c%7.4f  %6.2f %6.2f  %-14s  %7.2f %7.2f  %6.0f %7.3f   %8.4f\n", start.hour,
            start.minute, slot->import_price, slot->expected_price ? '*' : ' ', slot->export_price,
-           slot->house_kw, slot->solar_kw, command, slot->battery_kw, slot->grid_kw,
-           slot->stored_kwh / work->config->engine.site.battery.capacity_kwh * 100, slot->cost,
-           slot->marginal_value_per_kwh);
+           slot->house_kw, slot->solar_kw, command, unsigned_zero(slot->battery_kw, 0.01),
+           unsigned_zero(slot->grid_kw, 0.01),
+           slot->stored_kwh / work->config->engine.site.battery.capacity_kwh * 100,
+           unsigned_zero(slot->cost, 0.001), slot->marginal_value_per_kwh);
 }
 
 static void print_table(const struct work *work, const struct call *call, const struct gr_plan_view *plan)
