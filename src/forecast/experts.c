@@ -8,6 +8,7 @@
 static const double keep_per_day = 0.98;
 static const double sharpness = 5; /* weight of an expert: exp(-sharpness * loss) */
 static const double ridge_strength = 20;
+static const double most_factor = 1.6; /* how far the regression may move a mean */
 
 void experts_fade(struct experts *experts)
 {
@@ -97,5 +98,5 @@ double ridge_forecast(const struct ridge *ridge, const double *feature_kw)
     for (size_t a = 0; a < FEATURES; a++) {
         kw += ridge->weight[a] * feature_kw[a];
     }
-    return fmin(fmax(kw, 0.5 * feature_kw[0]), 2 * feature_kw[0]);
+    return fmin(fmax(kw, feature_kw[0] / most_factor), most_factor * feature_kw[0]);
 }

@@ -35,7 +35,7 @@ void ridge_fade(struct ridge *ridge);
 void ridge_learn(struct ridge *ridge, const double *feature_kw, double true_kw, double unit_kw, double share);
 /* Finds the weights from what was learned. */
 void ridge_solve(struct ridge *ridge);
-/* Kept between half and twice feature 0: a house that was dead for weeks must not make the regression
+/* Kept within a factor of feature 0: a house that was dead for weeks must not make the regression
  * explode. */
 double ridge_forecast(const struct ridge *ridge, const double *feature_kw);
 

@@ -82,10 +82,10 @@ static double unit_of(const struct record *record, size_t from)
 static void learn(struct gr_forecaster *forecaster, size_t from, double unit_kw)
 {
     const struct record *record = &forecaster->record;
-    double days = (double)(from - forecaster->from) / (double)record->per_day;
+    size_t days = (from - forecaster->from + record->per_day / 2) / record->per_day;
     double share = 1 / (double)record->per_day;
     size_t done = 0;
-    for (; days >= 0.5; days--) {
+    for (; days > 0; days--) {
         experts_fade(&forecaster->experts);
         ridge_fade(&forecaster->ridge);
     }

@@ -51,7 +51,7 @@ int record_create(struct record *record, const struct gr_lesson *lesson, struct 
     record->places = series->count + (size_t)(RECORD_AHEAD_S / series->step_s);
     record->offset_s = malloc(record->places * sizeof *record->offset_s);
     record->weekday = malloc(record->places * sizeof *record->weekday);
-    record->scale = malloc(record->places * sizeof *record->scale);
+    record->scale = calloc(record->places, sizeof *record->scale);
     record->sum = calloc(series->count + 1, sizeof *record->sum);
     record->scale_sum = calloc(series->count + 1, sizeof *record->scale_sum);
     if (!record->offset_s || !record->weekday || !record->scale || !record->sum || !record->scale_sum) {
