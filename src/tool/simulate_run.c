@@ -13,7 +13,7 @@
 #include <time.h>
 #include <unistd.h>
 
-enum { answer_ms = 1000, connect_ms = 10000, listen_ms = 700, first_offers = 10, most_wait_ms = 500 };
+enum { answer_ms = 5000, connect_ms = 10000, listen_ms = 700, first_offers = 10, most_wait_ms = 500 };
 
 struct run {
     const struct gr_sim_options *options;
