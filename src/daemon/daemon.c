@@ -251,13 +251,19 @@ static int start(struct daemon *daemon)
 static void log_decision(const struct daemon *daemon, const struct gr_decision *decision)
 {
     const struct gr_command *command = &decision->command;
-    if (decision->fault != GR_FAULT_NONE && decision->issue && decision->changed) {
-        gr_log(GR_LOG_WARNING, "follow: %s", decision->fault_text);
-    } else if (decision->changed) {
-        gr_log(GR_LOG_INFO, "%s%s %.2f kW: %s",
-               daemon->config->engine.safety.commanding ? "" : "would command ",
-               gr_command_name(command->kind), command->power_kw, command->reason);
+    const char *would = daemon->config->engine.safety.commanding ? "" : "would command ";
+    char power[24] = "";
+    if (!decision->changed) {
+        return;
     }
+    if (decision->fault != GR_FAULT_NONE) {
+        gr_log(GR_LOG_WARNING, "follow: %s", decision->fault_text);
+        return;
+    }
+    if (command->kind == GR_CHARGE || command->kind == GR_EXPORT) {
+        (void)snprintf(power, sizeof power, " %.2f kW", command->power_kw);
+    }
+    gr_log(GR_LOG_INFO, "%s%s%s: %s", would, gr_command_name(command->kind), power, command->reason);
 }
 
 static void keep(struct daemon *daemon, const struct gr_decision *decision)
