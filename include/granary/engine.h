@@ -109,6 +109,21 @@ struct gr_slot_record {
     double house_kw, solar_kw, battery_kw, grid_kw, car_kw, state_of_charge_percent;
 };
 
+#define GR_FINE_STEP_S 300
+
+/* Live readings that came within the time, of each channel; of `house` those of the grid where the load is
+ * computed from the balance. */
+struct gr_samples {
+    int32_t house, solar, battery, grid, car, state_of_charge;
+};
+
+/* Five finished minutes, for the store: means weighted with time (of the state of charge too), NAN where less
+ * than half of the time is known. */
+struct gr_fine_record {
+    struct gr_slot_record means; /* start_s is a multiple of GR_FINE_STEP_S */
+    struct gr_samples samples;
+};
+
 struct gr_decision {
     struct gr_command command; /* in force; in observing mode what would be commanded */
     bool commanding;           /* false: observing only, nothing may go to the command topics */
@@ -123,6 +138,8 @@ struct gr_decision {
     int changes_today;
     bool record_due;
     struct gr_slot_record record;
+    bool fine_due; /* at most one in a turn: after a longer pause those in between are left out */
+    struct gr_fine_record fine;
 };
 
 struct gr_engine;
@@ -137,6 +154,9 @@ void gr_engine_free(struct gr_engine *engine);
  * matched by position). GR_OK, or the old configuration stays in force. */
 int gr_engine_reconfigure(struct gr_engine *engine, const struct gr_engine_config *config,
                           const struct gr_zone *zone, struct gr_error *error);
+
+/* Sequences go on after last_sequence, where they have not come that far (a store that was opened late). */
+void gr_engine_raise_sequence(struct gr_engine *engine, uint64_t last_sequence);
 
 /* Takes note of an event. GR_INVALID for one that makes no sense (bad source number, bad channel): nothing
  * changed. */

@@ -1,5 +1,6 @@
-/* The store (SQLite, WAL): rate tables, half-hour history, decisions and the sequence survive restarts. It is
- * a convenience: no error of it may stop the control loop. To be used from one thread.
+/* The store (SQLite, WAL): rate tables, history of half hours and five minutes, decisions and the sequence
+ * survive restarts. It is a convenience: no error of it may stop the control loop. To be used from one
+ * thread.
  *
  * To be kind to memory cards, slot records, commands and trimming are written into an open transaction that
  * gr_store_commit ends: call it every few minutes and at shutdown. Until then they are seen through this
@@ -53,6 +54,12 @@ int gr_store_each_slot(struct gr_store *store, int64_t from_s,
                        void (*each)(void *context, const struct gr_slot_record *record), void *context,
                        struct gr_error *error);
 
+/* The same for five minutes. */
+int gr_store_put_fine(struct gr_store *store, const struct gr_fine_record *record, struct gr_error *error);
+int gr_store_each_fine(struct gr_store *store, int64_t from_s,
+                       void (*each)(void *context, const struct gr_fine_record *record), void *context,
+                       struct gr_error *error);
+
 /* Notes a command, before it is published: its sequence is then covered by a reserved block. Pending until
  * gr_store_commit, but for the reservation, which is made durable at once, every 512 commands or so.
  * GR_INVALID for sequence 0 or beyond 2^62. */
@@ -71,7 +78,9 @@ int gr_store_put_validators(struct gr_store *store, const char *url, const char 
 int gr_store_get_validators(struct gr_store *store, const char *url, char *etag, char *last_modified,
                             size_t size, struct gr_error *error);
 
-/* Forgets history and commands older than keep_from_s. Pending until gr_store_commit. */
-int gr_store_trim(struct gr_store *store, int64_t keep_from_s, struct gr_error *error);
+/* Forgets half hours older than keep_from_s, and five minutes and commands older than keep_fine_from_s.
+ * Pending until gr_store_commit. */
+int gr_store_trim(struct gr_store *store, int64_t keep_from_s, int64_t keep_fine_from_s,
+                  struct gr_error *error);
 
 #endif

@@ -4,12 +4,12 @@
 #include "daemon/device.h"
 #include "daemon/feed.h"
 #include "daemon/inputs.h"
+#include "daemon/keeper.h"
 #include "daemon/log.h"
 #include "granary/bridge.h"
 #include "granary/config.h"
 #include "granary/engine.h"
 #include "granary/fetch.h"
-#include "granary/store.h"
 
 #include <inttypes.h>
 #include <poll.h>
@@ -24,9 +24,6 @@
 
 static const int64_t turn_ms = 10000;      /* the control loop's period when nothing happens */
 static const int64_t least_turn_ms = 2000; /* and when readings stream in */
-static const int64_t commit_ms = 300000;   /* kind to an SD card */
-static const int64_t trim_s = 86400;
-static const int64_t keep_history_s = INT64_C(400) * 86400;
 enum { STOP_MS = 2000, WAIT_MS = 1000, MOST_HELD = 256 };
 
 struct daemon {
@@ -35,7 +32,7 @@ struct daemon {
     struct gr_config *config;
     struct gr_zone *zone;
     struct gr_engine *engine;
-    struct gr_store *store;
+    struct gr_keeper *keeper;
     struct gr_fetch *fetch;
     struct gr_feed *feed;
     struct gr_refusals *refusals;
@@ -48,7 +45,7 @@ struct daemon {
     int64_t step, acknowledged;             /* of the simulation's clock */
     struct gr_bridge_event held[MOST_HELD]; /* messages that wait for the simulation's time */
     size_t held_count;
-    int64_t turned_ms, committed_ms, trimmed_s;
+    int64_t turned_ms;
     uint64_t heartbeat, seed;
 };
 
@@ -141,53 +138,9 @@ static int open_signals(void)
     return signalfd(-1, &set, SFD_NONBLOCK | SFD_CLOEXEC);
 }
 
-static void open_store(struct daemon *daemon)
-{
-    struct gr_error error = {""};
-    char file[GR_PATH_SIZE + 16];
-    const char *folder = daemon->config->outputs.state_directory;
-    if (!folder[0]) {
-        folder = getenv("STATE_DIRECTORY");
-    }
-    if (!folder || !folder[0]) {
-        gr_log(GR_LOG_WARNING,
-               "no outputs.state_directory and no $STATE_DIRECTORY: nothing is kept across restarts");
-        return;
-    }
-    (void)snprintf(file, sizeof file, "%s/granary.db", folder);
-    if (gr_store_open(&daemon->store, file, gr_clock_read().utc_s, &error) != GR_OK) {
-        daemon->store = NULL;
-        gr_log(GR_LOG_ERROR, "the store cannot be opened, going on without it: %s", error.text);
-    } else if (error.text[0]) {
-        gr_log(GR_LOG_WARNING, "%s", error.text);
-    }
-}
-
-static void restore_slot(void *context, const struct gr_slot_record *record)
-{
-    struct daemon *daemon = context;
-    struct gr_event event = {.kind = GR_EVENT_HISTORY,
-                             .at = daemon->now,
-                             .of.history = {.start_s = record->start_s,
-                                            .house_kw = record->house_kw,
-                                            .solar_kw = record->solar_kw}};
-    (void)gr_engine_handle(daemon->engine, &event, NULL);
-}
-
-static void restore_history(struct daemon *daemon)
-{
-    struct gr_error error = {""};
-    if (daemon->store && gr_store_each_slot(daemon->store, 0, restore_slot, daemon, &error) != GR_OK) {
-        gr_log(GR_LOG_WARNING, "the stored history cannot be read: %s", error.text);
-    }
-}
-
 static int create_engine(struct daemon *daemon, struct gr_error *error)
 {
-    uint64_t sequence = 0;
-    if (daemon->store && gr_store_last_sequence(daemon->store, &sequence, error) != GR_OK) {
-        gr_log(GR_LOG_WARNING, "the last sequence cannot be read: %s", error->text);
-    }
+    uint64_t sequence = gr_keeper_last_sequence(daemon->keeper, gr_clock_read().utc_s);
     return gr_engine_create(&daemon->engine, &daemon->config->engine, daemon->zone, sequence, error);
 }
 
@@ -197,7 +150,7 @@ static int create_feed(struct daemon *daemon, struct gr_error *error)
         return GR_IO;
     }
     return gr_feed_create(&daemon->feed, daemon->config, daemon->zone, daemon->engine, daemon->fetch,
-                          daemon->store, daemon->seed, &daemon->now, error);
+                          gr_keeper_store(daemon->keeper), daemon->seed, &daemon->now, error);
 }
 
 static int create_bridge(struct daemon *daemon, struct gr_error *error)
@@ -231,14 +184,14 @@ static int start(struct daemon *daemon)
     if (getrandom(&daemon->seed, sizeof daemon->seed, 0) != (ssize_t)sizeof daemon->seed) {
         daemon->seed = (uint64_t)getpid();
     }
-    open_store(daemon);
-    if (gr_zone_load(&daemon->zone, daemon->config->engine.site.timezone, &error) != GR_OK ||
+    if (gr_keeper_create(&daemon->keeper, &daemon->config->outputs, gr_clock_read().utc_s, &error) != GR_OK ||
+        gr_zone_load(&daemon->zone, daemon->config->engine.site.timezone, &error) != GR_OK ||
         create_engine(daemon, &error) != GR_OK || gr_refusals_create(&daemon->refusals) != GR_OK ||
         create_feed(daemon, &error) != GR_OK || create_bridge(daemon, &error) != GR_OK) {
         gr_log(GR_LOG_ERROR, "cannot start: %s", error.text);
         return 1;
     }
-    restore_history(daemon);
+    gr_keeper_restore(daemon->keeper, daemon->engine, &daemon->now);
     gr_log(GR_LOG_NOTICE, "granaryd " GRANARY_VERSION " runs %s, %s", daemon->config->engine.site.name,
            daemon->config->engine.safety.commanding ? "commanding"
                                                     : "observing only (safety.commanding is false)");
@@ -266,37 +219,20 @@ static void log_decision(const struct daemon *daemon, const struct gr_decision *
     gr_log(GR_LOG_INFO, "%s%s%s: %s", would, gr_command_name(command->kind), power, command->reason);
 }
 
-static void keep(struct daemon *daemon, const struct gr_decision *decision)
+static void retry_store(struct daemon *daemon)
 {
-    struct gr_error error = {""};
-    int status = GR_OK;
-    if (!daemon->store) {
-        return;
-    }
-    if (decision->record_due) {
-        status = gr_store_put_slot(daemon->store, &decision->record, &error);
-    }
-    if (status == GR_OK && decision->issue) {
-        status = gr_store_put_command(daemon->store, &decision->command, &error);
-    }
-    int64_t mono_ms = gr_clock_mono_ms();
-    if (status == GR_OK && mono_ms - daemon->committed_ms >= commit_ms) {
-        daemon->committed_ms = mono_ms;
-        status = gr_store_commit(daemon->store, &error);
-    }
-    if (status == GR_OK && daemon->now.utc_s - daemon->trimmed_s >= trim_s) {
-        daemon->trimmed_s = daemon->now.utc_s;
-        status = gr_store_trim(daemon->store, daemon->now.utc_s - keep_history_s, &error);
-    }
-    uint64_t count;
-    if (status != GR_OK && gr_refusals_note(daemon->refusals, "store", "write", mono_ms, &count)) {
-        gr_log(GR_LOG_ERROR, "the store refused a write, commands go on without it: %s", error.text);
+    int64_t now_s = gr_clock_read().utc_s;
+    if (gr_keeper_retry(daemon->keeper, &daemon->now, now_s)) {
+        gr_feed_set_store(daemon->feed, gr_keeper_store(daemon->keeper));
+        gr_keeper_restore(daemon->keeper, daemon->engine, &daemon->now);
+        gr_engine_raise_sequence(daemon->engine, gr_keeper_last_sequence(daemon->keeper, now_s));
     }
 }
 
 static void turn(struct daemon *daemon)
 {
     struct gr_decision decision;
+    retry_store(daemon);
     gr_feed_turn(daemon->feed, &daemon->now);
     gr_engine_tick(daemon->engine, daemon->now, &decision);
     daemon->heartbeat++;
@@ -304,7 +240,7 @@ static void turn(struct daemon *daemon)
     daemon->readings_came = false;
     log_decision(daemon, &decision);
     /* first the store: it reserves the sequence before anyone can see it */
-    keep(daemon, &decision);
+    gr_keeper_note(daemon->keeper, &decision, &daemon->config->outputs, &daemon->now);
     if (gr_bridge_is_up(daemon->bridge)) {
         struct gr_plan_view plan = gr_engine_plan_view(daemon->engine);
         struct gr_device_health health = {
@@ -558,15 +494,11 @@ static void loop_once(struct daemon *daemon)
 
 static void finish(struct daemon *daemon)
 {
-    struct gr_error error = {""};
     (void)sd_notify(0, "STOPPING=1");
     close_bridge(daemon);
     drop_held(daemon);
     close_feed(daemon);
-    if (daemon->store && gr_store_commit(daemon->store, &error) != GR_OK) {
-        gr_log(GR_LOG_WARNING, "the store refused the last write: %s", error.text);
-    }
-    gr_store_close(daemon->store);
+    gr_keeper_free(daemon->keeper);
     gr_refusals_free(daemon->refusals);
     gr_engine_free(daemon->engine);
     gr_zone_free(daemon->zone);

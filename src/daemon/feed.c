@@ -130,6 +130,11 @@ int gr_feed_create(struct gr_feed **out, const struct gr_config *config, const s
     return GR_OK;
 }
 
+void gr_feed_set_store(struct gr_feed *feed, struct gr_store *store)
+{
+    feed->store = store;
+}
+
 void gr_feed_free(struct gr_feed *feed)
 {
     if (feed) {

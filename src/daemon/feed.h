@@ -17,6 +17,9 @@ int gr_feed_create(struct gr_feed **out, const struct gr_config *config, const s
                    uint64_t jitter_seed, const struct gr_moment *now, struct gr_error *error);
 void gr_feed_free(struct gr_feed *feed);
 
+/* Another store from now on, or NULL: the old one is not touched any more. */
+void gr_feed_set_store(struct gr_feed *feed, struct gr_store *store);
+
 /* Starts what is due at this moment, and reads the files that changed. */
 void gr_feed_turn(struct gr_feed *feed, const struct gr_moment *now);
 

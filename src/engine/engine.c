@@ -98,7 +98,17 @@ int gr_engine_reconfigure(struct gr_engine *engine, const struct gr_engine_confi
     return GR_OK;
 }
 
+void gr_engine_raise_sequence(struct gr_engine *engine, uint64_t last_sequence)
+{
+    engine->sequence = last_sequence > engine->sequence ? last_sequence : engine->sequence;
+}
+
 /* ---- events ---- */
+
+static bool is_configured(const struct gr_engine *engine, enum gr_channel channel)
+{
+    return engine->config.safety.max_age_s[channel] > 0;
+}
 
 static int take_rates(struct gr_engine *engine, const struct gr_event *event, struct gr_error *error)
 {
@@ -115,11 +125,30 @@ static int take_rates(struct gr_engine *engine, const struct gr_event *event, st
     return GR_OK;
 }
 
+/* Where the load is computed from the balance, a reading of the grid counts as one of the house. */
+static void count_sample(struct gr_engine *engine, enum gr_channel channel)
+{
+    static const int meter_of[GR_CHANNELS] = {
+        [GR_STATE_OF_CHARGE] = GR_METER_PERCENT, [GR_BATTERY_POWER] = GR_METER_BATTERY,
+        [GR_GRID_POWER] = GR_METER_GRID,         [GR_SOLAR_POWER] = GR_METER_SOLAR,
+        [GR_HOUSE_POWER] = GR_METER_HOUSE,       [GR_CAR_POWER] = GR_METER_CAR,
+        [GR_GRID_PRESENT] = GR_METERS,           [GR_INVERTER_AVAILABLE] = GR_METERS};
+    if (meter_of[channel] < GR_METERS) {
+        gr_meter_count(&engine->meter, meter_of[channel]);
+    }
+    if (channel == GR_GRID_POWER && !is_configured(engine, GR_HOUSE_POWER)) {
+        gr_meter_count(&engine->meter, GR_METER_HOUSE);
+    }
+}
+
 static int take_reading(struct gr_engine *engine, const struct gr_event *event, struct gr_error *error)
 {
     enum gr_channel channel = event->of.reading.channel;
     if ((unsigned)channel >= GR_CHANNELS || !isfinite(event->of.reading.value)) {
         return gr_error_set(error, GR_INVALID, "a reading without channel or value");
+    }
+    if (!event->of.reading.retained) {
+        count_sample(engine, channel);
     }
     const struct gr_battery *battery = &engine->config.site.battery;
     gr_guard_reading(&engine->guard, channel, event->of.reading.value, event->of.reading.retained, &event->at,
@@ -154,11 +183,6 @@ static double fresh_or_nan(const struct gr_engine *engine, enum gr_channel chann
     double value = NAN;
     (void)gr_guard_fresh(&engine->guard, &engine->config.safety, channel, now, &value);
     return value;
-}
-
-static bool is_configured(const struct gr_engine *engine, enum gr_channel channel)
-{
-    return engine->config.safety.max_age_s[channel] > 0;
 }
 
 /* Battery and grid are read at slightly different moments: a small negative rest is no load. */
@@ -305,7 +329,7 @@ static void carry_out(struct gr_engine *engine, const struct gr_moment *now, con
     out->marginal_value_per_kwh = wish->worth_per_kwh;
 }
 
-/* Carries the half-hour means on, and smooths what is seen. */
+/* Carries the means on, and smooths what is seen. */
 static void turn_meter(struct gr_engine *engine, const struct gr_moment *now, struct gr_seen *seen,
                        struct gr_decision *out)
 {
@@ -315,7 +339,8 @@ static void turn_meter(struct gr_engine *engine, const struct gr_moment *now, st
     values[GR_METER_BATTERY] = seen->battery_kw;
     values[GR_METER_GRID] = seen->grid_kw;
     values[GR_METER_CAR] = seen->car_known ? seen->car_kw : NAN;
-    out->record_due = gr_meter_turn(&engine->meter, now, values, seen->state_of_charge_percent, &out->record);
+    values[GR_METER_PERCENT] = seen->state_of_charge_percent;
+    gr_meter_turn(&engine->meter, now, values, out);
     seen->steady_house_kw = engine->meter.smooth[GR_METER_HOUSE];
     seen->steady_solar_kw = engine->meter.smooth[GR_METER_SOLAR];
     if (out->record_due) {

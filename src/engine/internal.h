@@ -44,24 +44,40 @@ void gr_engine_plan_free(struct gr_engine_plan *plan);
 struct gr_outlook gr_engine_outlook(const struct gr_engine *engine, const struct gr_engine_plan *plan,
                                     size_t slot);
 
-/* ---- meter.c: half-hour means and what is seen right now ---- */
+/* ---- meter.c: means over half hours and five minutes, and what is seen right now ---- */
 
-enum { GR_METER_HOUSE, GR_METER_SOLAR, GR_METER_BATTERY, GR_METER_GRID, GR_METER_CAR, GR_METERS };
+enum {
+    GR_METER_HOUSE,
+    GR_METER_SOLAR,
+    GR_METER_BATTERY,
+    GR_METER_GRID,
+    GR_METER_CAR,
+    GR_METER_PERCENT, /* state of charge */
+    GR_METERS
+};
+
+/* Values over one stretch of time, weighted with how long each stood. */
+struct gr_bin {
+    int64_t step_s, start_s;
+    double sum[GR_METERS], seconds[GR_METERS];
+};
 
 struct gr_meter {
-    int64_t slot_s;  /* start of the half hour being filled; 0 before the first turn */
+    bool begun;
     int64_t mono_ms; /* of the last turn */
     int64_t utc_s;
-    double sum[GR_METERS], seconds[GR_METERS];
-    double last[GR_METERS];   /* NAN: not known at the last turn */
-    double smooth[GR_METERS]; /* exponentially weighted, NAN while not known */
+    struct gr_bin half, fine;
+    int32_t samples[GR_METERS]; /* readings since the last finished five minutes */
+    double last[GR_METERS];     /* NAN: not known at the last turn */
+    double smooth[GR_METERS];   /* exponentially weighted, NAN while not known */
 };
 
 void gr_meter_init(struct gr_meter *meter);
-/* Advances to `now` with the values seen since the last turn; returns true, and the finished half hour in
- * *record, where one ended. */
-bool gr_meter_turn(struct gr_meter *meter, const struct gr_moment *now, const double seen[GR_METERS],
-                   double state_of_charge_percent, struct gr_slot_record *record);
+/* Notes that a reading came. */
+void gr_meter_count(struct gr_meter *meter, int which);
+/* Advances to `now` with the values seen since the last turn; fills record_due, record, fine_due and fine. */
+void gr_meter_turn(struct gr_meter *meter, const struct gr_moment *now, const double seen[GR_METERS],
+                   struct gr_decision *out);
 
 /* ---- the engine ---- */
 

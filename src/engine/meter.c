@@ -3,18 +3,24 @@
 #include <math.h>
 #include <string.h>
 
-static const double smoothing_s = 120;         /* a kettle counts, a flicker does not */
-static const double least_share_of_slot = 0.5; /* a mean over less says little about a half hour */
-static const int64_t most_turn_ms =
-    600000; /* after a longer pause nothing is known about the time between */
+static const double smoothing_s = 120;      /* a kettle counts, a flicker does not */
+static const double least_share = 0.5;      /* a mean over less says little about the whole time */
+static const int64_t most_turn_ms = 600000; /* after a longer pause nothing is known about the time between */
 
 void gr_meter_init(struct gr_meter *meter)
 {
     memset(meter, 0, sizeof *meter);
+    meter->half.step_s = GR_HISTORY_STEP_S;
+    meter->fine.step_s = GR_FINE_STEP_S;
     for (int i = 0; i < GR_METERS; i++) {
         meter->last[i] = NAN;
         meter->smooth[i] = NAN;
     }
+}
+
+void gr_meter_count(struct gr_meter *meter, int which)
+{
+    meter->samples[which]++;
 }
 
 static void smooth(struct gr_meter *meter, const double seen[GR_METERS], double seconds)
@@ -29,60 +35,91 @@ static void smooth(struct gr_meter *meter, const double seen[GR_METERS], double 
     }
 }
 
-static void add(struct gr_meter *meter, double seconds)
+static void add(struct gr_bin *bin, const double last[GR_METERS], double seconds)
 {
     for (int i = 0; i < GR_METERS; i++) {
-        if (!isnan(meter->last[i])) {
-            meter->sum[i] += meter->last[i] * seconds;
-            meter->seconds[i] += seconds;
+        if (!isnan(last[i])) {
+            bin->sum[i] += last[i] * seconds;
+            bin->seconds[i] += seconds;
         }
     }
 }
 
-static double mean_of(const struct gr_meter *meter, int which)
+static void empty(struct gr_bin *bin)
 {
-    bool enough = meter->seconds[which] >= least_share_of_slot * GR_HISTORY_STEP_S;
-    return enough ? meter->sum[which] / meter->seconds[which] : NAN;
+    memset(bin->sum, 0, sizeof bin->sum);
+    memset(bin->seconds, 0, sizeof bin->seconds);
 }
 
-static void finish(struct gr_meter *meter, double percent, struct gr_slot_record *record)
+static double mean_of(const struct gr_bin *bin, int which)
 {
-    *record = (struct gr_slot_record){.start_s = meter->slot_s,
-                                      .house_kw = mean_of(meter, GR_METER_HOUSE),
-                                      .solar_kw = mean_of(meter, GR_METER_SOLAR),
-                                      .battery_kw = mean_of(meter, GR_METER_BATTERY),
-                                      .grid_kw = mean_of(meter, GR_METER_GRID),
-                                      .car_kw = mean_of(meter, GR_METER_CAR),
-                                      .state_of_charge_percent = percent};
-    memset(meter->sum, 0, sizeof meter->sum);
-    memset(meter->seconds, 0, sizeof meter->seconds);
+    bool enough = bin->seconds[which] >= least_share * (double)bin->step_s;
+    return enough ? bin->sum[which] / bin->seconds[which] : (double)NAN;
 }
 
-bool gr_meter_turn(struct gr_meter *meter, const struct gr_moment *now, const double seen[GR_METERS],
-                   double percent, struct gr_slot_record *record)
+static struct gr_slot_record means_of(const struct gr_bin *bin)
 {
-    int64_t slot_s = now->utc_s - now->utc_s % GR_HISTORY_STEP_S;
+    return (struct gr_slot_record){.start_s = bin->start_s,
+                                   .house_kw = mean_of(bin, GR_METER_HOUSE),
+                                   .solar_kw = mean_of(bin, GR_METER_SOLAR),
+                                   .battery_kw = mean_of(bin, GR_METER_BATTERY),
+                                   .grid_kw = mean_of(bin, GR_METER_GRID),
+                                   .car_kw = mean_of(bin, GR_METER_CAR),
+                                   .state_of_charge_percent = mean_of(bin, GR_METER_PERCENT)};
+}
+
+/* Carries the values of the last turn on to now_s; true, with the means, where the bin ended on the way. A
+ * bin that lies wholly between two turns is passed over. */
+static bool turn_bin(struct gr_bin *bin, const struct gr_meter *meter, int64_t now_s, bool steady,
+                     struct gr_slot_record *means)
+{
+    int64_t start_s = now_s - now_s % bin->step_s;
+    bool ended = steady && start_s > bin->start_s;
+    if (ended) {
+        add(bin, meter->last, (double)(bin->start_s + bin->step_s - meter->utc_s));
+        *means = means_of(bin);
+    }
+    if (ended || !steady) {
+        empty(bin);
+    }
+    if (steady) {
+        int64_t from_s = meter->utc_s > start_s ? meter->utc_s : start_s;
+        add(bin, meter->last, (double)(now_s - from_s));
+    }
+    bin->start_s = start_s;
+    return ended;
+}
+
+static void take_samples(struct gr_meter *meter, struct gr_fine_record *fine)
+{
+    const int32_t *samples = meter->samples;
+    fine->samples = (struct gr_samples){.house = samples[GR_METER_HOUSE],
+                                        .solar = samples[GR_METER_SOLAR],
+                                        .battery = samples[GR_METER_BATTERY],
+                                        .grid = samples[GR_METER_GRID],
+                                        .car = samples[GR_METER_CAR],
+                                        .state_of_charge = samples[GR_METER_PERCENT]};
+    memset(meter->samples, 0, sizeof meter->samples);
+}
+
+void gr_meter_turn(struct gr_meter *meter, const struct gr_moment *now, const double seen[GR_METERS],
+                   struct gr_decision *out)
+{
     int64_t passed_ms = now->mono_ms - meter->mono_ms;
     int64_t passed_s = now->utc_s - meter->utc_s;
-    bool steady = meter->slot_s != 0 && passed_ms >= 0 && passed_ms <= most_turn_ms && passed_s >= 0 &&
-                  passed_s * 1000 <= passed_ms + 30000 && slot_s - meter->slot_s <= GR_HISTORY_STEP_S;
-    bool finished = false;
-    if (steady) {
-        int64_t inside_s = slot_s > meter->slot_s ? slot_s - meter->utc_s : passed_s;
-        add(meter, (double)inside_s);
-        if (slot_s > meter->slot_s) {
-            finish(meter, percent, record);
-            finished = true;
-            add(meter, (double)(now->utc_s - slot_s));
-        }
-    } else {
-        memset(meter->sum, 0, sizeof meter->sum);
-        memset(meter->seconds, 0, sizeof meter->seconds);
+    bool steady = meter->begun && passed_ms >= 0 && passed_ms <= most_turn_ms && passed_s >= 0 &&
+                  passed_s * 1000 <= passed_ms + 30000;
+    out->record_due = turn_bin(&meter->half, meter, now->utc_s, steady, &out->record);
+    if (out->record_due) {
+        out->record.state_of_charge_percent = seen[GR_METER_PERCENT];
+    }
+    out->fine_due = turn_bin(&meter->fine, meter, now->utc_s, steady, &out->fine.means);
+    if (out->fine_due || !steady) {
+        take_samples(meter, &out->fine);
     }
     smooth(meter, seen, steady ? (double)passed_ms / 1000 : 1e9);
     memcpy(meter->last, seen, sizeof meter->last);
-    meter->slot_s = slot_s;
+    meter->begun = true;
     meter->mono_ms = now->mono_ms;
     meter->utc_s = now->utc_s;
-    return finished;
 }

@@ -22,22 +22,49 @@ static bool bind_record(sqlite3_stmt *statement, const struct gr_slot_record *re
            bind_known(statement, 7, record->state_of_charge_percent);
 }
 
-int gr_store_put_slot(struct gr_store *store, const struct gr_slot_record *record, struct gr_error *error)
+static bool bind_samples(sqlite3_stmt *statement, const struct gr_samples *samples)
 {
-    static const char sql[] = "INSERT OR REPLACE INTO slots VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)";
+    return sqlite3_bind_int(statement, 8, samples->house) == SQLITE_OK &&
+           sqlite3_bind_int(statement, 9, samples->solar) == SQLITE_OK &&
+           sqlite3_bind_int(statement, 10, samples->battery) == SQLITE_OK &&
+           sqlite3_bind_int(statement, 11, samples->grid) == SQLITE_OK &&
+           sqlite3_bind_int(statement, 12, samples->car) == SQLITE_OK &&
+           sqlite3_bind_int(statement, 13, samples->state_of_charge) == SQLITE_OK;
+}
+
+/* samples is NULL for a half hour. */
+static int put_record(struct gr_store *store, const char *sql, const char *what,
+                      const struct gr_slot_record *record, const struct gr_samples *samples,
+                      struct gr_error *error)
+{
     sqlite3_stmt *statement = NULL;
     int result = gr_store_begin(store, error);
     if (result == GR_OK) {
-        result = gr_store_prepare(store, &statement, sql, what_put, error);
+        result = gr_store_prepare(store, &statement, sql, what, error);
     }
-    if (result == GR_OK && !bind_record(statement, record)) {
-        result = gr_store_fail(store, what_put, error);
+    if (result == GR_OK &&
+        !(bind_record(statement, record) && (!samples || bind_samples(statement, samples)))) {
+        result = gr_store_fail(store, what, error);
     }
     if (result == GR_OK) {
-        result = gr_store_run(store, statement, what_put, error);
+        result = gr_store_run(store, statement, what, error);
     }
     (void)sqlite3_finalize(statement);
     return result;
+}
+
+int gr_store_put_slot(struct gr_store *store, const struct gr_slot_record *record, struct gr_error *error)
+{
+    return put_record(store, "INSERT OR REPLACE INTO slots VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)", what_put,
+                      record, NULL, error);
+}
+
+int gr_store_put_fine(struct gr_store *store, const struct gr_fine_record *record, struct gr_error *error)
+{
+    return put_record(store,
+                      "INSERT OR REPLACE INTO fine VALUES"
+                      " (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13)",
+                      "keep five minutes", &record->means, &record->samples, error);
 }
 
 int gr_store_put_slots(struct gr_store *store, const struct gr_slot_record *records, size_t count,
@@ -72,6 +99,26 @@ static struct gr_slot_record read_record(sqlite3_stmt *statement)
                                    .state_of_charge_percent = known(statement, 6)};
 }
 
+static struct gr_samples read_samples(sqlite3_stmt *statement)
+{
+    return (struct gr_samples){.house = sqlite3_column_int(statement, 7),
+                               .solar = sqlite3_column_int(statement, 8),
+                               .battery = sqlite3_column_int(statement, 9),
+                               .grid = sqlite3_column_int(statement, 10),
+                               .car = sqlite3_column_int(statement, 11),
+                               .state_of_charge = sqlite3_column_int(statement, 12)};
+}
+
+static int open_rows(struct gr_store *store, sqlite3_stmt **out, const char *sql, const char *what,
+                     int64_t from_s, struct gr_error *error)
+{
+    int result = gr_store_prepare(store, out, sql, what, error);
+    if (result == GR_OK && sqlite3_bind_int64(*out, 1, from_s) != SQLITE_OK) {
+        result = gr_store_fail(store, what, error);
+    }
+    return result;
+}
+
 int gr_store_each_slot(struct gr_store *store, int64_t from_s,
                        void (*each)(void *context, const struct gr_slot_record *record), void *context,
                        struct gr_error *error)
@@ -81,16 +128,36 @@ int gr_store_each_slot(struct gr_store *store, int64_t from_s,
         " FROM slots WHERE start_s >= ?1 ORDER BY start_s";
     sqlite3_stmt *statement = NULL;
     int code = SQLITE_DONE;
-    int result = gr_store_prepare(store, &statement, sql, what_get, error);
-    if (result == GR_OK && sqlite3_bind_int64(statement, 1, from_s) != SQLITE_OK) {
-        result = gr_store_fail(store, what_get, error);
-    }
+    int result = open_rows(store, &statement, sql, what_get, from_s, error);
     while (result == GR_OK && (code = sqlite3_step(statement)) == SQLITE_ROW) {
         struct gr_slot_record record = read_record(statement);
         each(context, &record);
     }
     if (result == GR_OK && code != SQLITE_DONE) {
         result = gr_store_fail(store, what_get, error);
+    }
+    (void)sqlite3_finalize(statement);
+    return result;
+}
+
+int gr_store_each_fine(struct gr_store *store, int64_t from_s,
+                       void (*each)(void *context, const struct gr_fine_record *record), void *context,
+                       struct gr_error *error)
+{
+    static const char sql[] =
+        "SELECT start_s, house_kw, solar_kw, battery_kw, grid_kw, car_kw, state_of_charge_percent,"
+        " house_samples, solar_samples, battery_samples, grid_samples, car_samples, state_of_charge_samples"
+        " FROM fine WHERE start_s >= ?1 ORDER BY start_s";
+    static const char what[] = "read five minutes";
+    sqlite3_stmt *statement = NULL;
+    int code = SQLITE_DONE;
+    int result = open_rows(store, &statement, sql, what, from_s, error);
+    while (result == GR_OK && (code = sqlite3_step(statement)) == SQLITE_ROW) {
+        struct gr_fine_record record = {read_record(statement), read_samples(statement)};
+        each(context, &record);
+    }
+    if (result == GR_OK && code != SQLITE_DONE) {
+        result = gr_store_fail(store, what, error);
     }
     (void)sqlite3_finalize(statement);
     return result;
@@ -111,14 +178,18 @@ static int forget(struct gr_store *store, const char *sql, int64_t keep_from_s, 
     return result;
 }
 
-int gr_store_trim(struct gr_store *store, int64_t keep_from_s, struct gr_error *error)
+int gr_store_trim(struct gr_store *store, int64_t keep_from_s, int64_t keep_fine_from_s,
+                  struct gr_error *error)
 {
     int result = gr_store_begin(store, error);
     if (result == GR_OK) {
         result = forget(store, "DELETE FROM slots WHERE start_s < ?1", keep_from_s, error);
     }
     if (result == GR_OK) {
-        result = forget(store, "DELETE FROM commands WHERE issued_s < ?1", keep_from_s, error);
+        result = forget(store, "DELETE FROM fine WHERE start_s < ?1", keep_fine_from_s, error);
+    }
+    if (result == GR_OK) {
+        result = forget(store, "DELETE FROM commands WHERE issued_s < ?1", keep_fine_from_s, error);
     }
     return result;
 }

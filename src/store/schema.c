@@ -16,6 +16,11 @@ static const char *const steps[] = {
     "STRICT;"
     "CREATE TABLE reserved (only INTEGER PRIMARY KEY CHECK (only = 1), sequence INTEGER NOT NULL) STRICT;"
     "PRAGMA application_id = 1735552633; PRAGMA user_version = 1;",
+    "CREATE TABLE fine (start_s INTEGER PRIMARY KEY, house_kw REAL, solar_kw REAL, battery_kw REAL,"
+    " grid_kw REAL, car_kw REAL, state_of_charge_percent REAL, house_samples INTEGER NOT NULL,"
+    " solar_samples INTEGER NOT NULL, battery_samples INTEGER NOT NULL, grid_samples INTEGER NOT NULL,"
+    " car_samples INTEGER NOT NULL, state_of_charge_samples INTEGER NOT NULL) STRICT;"
+    "PRAGMA user_version = 2;",
 };
 
 #define VERSION ((int64_t)(sizeof steps / sizeof steps[0]))

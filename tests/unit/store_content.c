@@ -337,7 +337,7 @@ static void trimming_forgets_what_is_older_and_nothing_else(void **state)
         assert_int_equal(gr_store_put_slot(store, &record, NULL), GR_OK);
         assert_int_equal(gr_store_put_command(store, &command, NULL), GR_OK);
     }
-    assert_int_equal(gr_store_trim(store, 5400, NULL), GR_OK);
+    assert_int_equal(gr_store_trim(store, 5400, 5400, NULL), GR_OK);
     struct seen seen = read_slots(store, 0);
     assert_int_equal(seen.count, 3);
     assert_int_equal(seen.records[0].start_s, 5400);
@@ -455,7 +455,7 @@ static void a_new_file_has_our_version_and_is_not_for_everyone(void **state)
     struct store_file *at = *state;
     struct stat status;
     gr_store_close(open_store(at));
-    assert_int_equal(ask(at, "PRAGMA user_version"), 1);
+    assert_int_equal(ask(at, "PRAGMA user_version"), 2);
     assert_int_equal(stat(at->file, &status), 0);
     assert_int_equal(status.st_mode & 0007, 0);
 }
@@ -467,11 +467,11 @@ static void an_empty_file_and_an_empty_database_are_moved_up(void **state)
     assert_non_null(file);
     assert_int_equal(fclose(file), 0);
     gr_store_close(open_store(at));
-    assert_int_equal(ask(at, "PRAGMA user_version"), 1);
+    assert_int_equal(ask(at, "PRAGMA user_version"), 2);
     assert_int_equal(unlink(at->file), 0);
     run_sql(at, "CREATE TABLE t (x); DROP TABLE t; PRAGMA user_version = 0");
     gr_store_close(open_store(at));
-    assert_int_equal(ask(at, "PRAGMA user_version"), 1);
+    assert_int_equal(ask(at, "PRAGMA user_version"), 2);
 }
 
 static void what_is_not_ours_is_refused_and_left_alone(void **state)
@@ -479,8 +479,8 @@ static void what_is_not_ours_is_refused_and_left_alone(void **state)
     static const struct {
         const char *sql, *expected;
     } rows[] = {
-        {"PRAGMA application_id = 1735552633; PRAGMA user_version = 2; CREATE TABLE t (x)",
-         "version 2, expected at most 1"},
+        {"PRAGMA application_id = 1735552633; PRAGMA user_version = 3; CREATE TABLE t (x)",
+         "version 3, expected at most 2"},
         {"PRAGMA application_id = 1735552633; PRAGMA user_version = -1; CREATE TABLE t (x)", "version -1"},
         {"PRAGMA user_version = 1; CREATE TABLE t (x)", "another program"},
         {"CREATE TABLE t (x)", "another program"},

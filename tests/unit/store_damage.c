@@ -57,6 +57,16 @@ static int put_slot(struct gr_store *store, int64_t number, struct gr_error *err
     return gr_store_put_slot(store, &record, error);
 }
 
+/* Goes with the half hour of the same number. */
+static int put_fine(struct gr_store *store, int64_t number, struct gr_error *error)
+{
+    double x = (double)number;
+    int32_t n = (int32_t)number;
+    struct gr_fine_record record = {{number * 300, -x, x, 2 * x, NAN, 5 * x, x / 1e6},
+                                    {n, n + 1, n + 2, n + 3, n + 4, n + 5}};
+    return gr_store_put_fine(store, &record, error);
+}
+
 /* A day of 48 slots that all have the same price. */
 static int put_rates(struct gr_store *store, int64_t number, struct gr_error *error)
 {
@@ -84,6 +94,26 @@ static void count_whole(void *context, const struct gr_slot_record *record)
     ++*count;
 }
 
+static void count_whole_fine(void *context, const struct gr_fine_record *record)
+{
+    int64_t *count = context;
+    const struct gr_slot_record *means = &record->means;
+    const struct gr_samples *samples = &record->samples;
+    double x = (double)means->start_s / 300;
+    int32_t n = (int32_t)(means->start_s / 300);
+    assert_true(means->house_kw == -x && means->solar_kw == x && means->battery_kw == 2 * x &&
+                isnan(means->grid_kw) && means->car_kw == 5 * x && means->state_of_charge_percent == x / 1e6);
+    assert_true(samples->house == n && samples->solar == n + 1 && samples->battery == n + 2 &&
+                samples->grid == n + 3 && samples->car == n + 4 && samples->state_of_charge == n + 5);
+    ++*count;
+}
+
+static void count_any_fine(void *context, const struct gr_fine_record *record)
+{
+    int64_t *count = context;
+    *count += record->means.start_s != INT64_MIN;
+}
+
 static void count_any(void *context, const struct gr_slot_record *record)
 {
     int64_t *count = context;
@@ -93,9 +123,11 @@ static void count_any(void *context, const struct gr_slot_record *record)
 /* Fails the test where a row is not whole. */
 static int64_t read_whole(struct gr_store *store)
 {
-    int64_t count = 0;
+    int64_t count = 0, fine = 0;
     struct gr_rate_table table;
     assert_int_equal(gr_store_each_slot(store, 0, count_whole, &count, NULL), GR_OK);
+    assert_int_equal(gr_store_each_fine(store, 0, count_whole_fine, &fine, NULL), GR_OK);
+    assert_true(fine == 0 || fine == count); /* written together, kept together */
     assert_int_equal(gr_store_get_rates(store, "import", "day-ahead", &table, NULL), GR_OK);
     assert_true(table.count == 0 || table.count == 48);
     for (size_t i = 0; i < table.count; i++) {
@@ -111,6 +143,7 @@ static void fill(const struct store_file *at)
     assert_int_equal(gr_store_open(&store, at->file, STORE_NOW, NULL), GR_OK);
     for (int64_t i = 1; i <= 1000; i++) {
         assert_int_equal(put_slot(store, i, NULL), GR_OK);
+        assert_int_equal(put_fine(store, i, NULL), GR_OK);
         assert_int_equal(put_command(store, i, NULL), GR_OK);
     }
     assert_int_equal(put_rates(store, 1, NULL), GR_OK);
@@ -241,6 +274,7 @@ static void use_all(struct gr_store *store)
     struct gr_rate_table table;
     char etag[100], modified[100];
     (void)gr_store_each_slot(store, 0, count_any, &count, NULL);
+    (void)gr_store_each_fine(store, 0, count_any_fine, &count, NULL);
     if (gr_store_get_rates(store, "import", "day-ahead", &table, NULL) == GR_OK) {
         for (size_t i = 0; i < table.count; i++) {
             assert_true(isfinite(table.rates[i].price_per_kwh) &&
@@ -250,11 +284,12 @@ static void use_all(struct gr_store *store)
     }
     (void)gr_store_last_sequence(store, &last, NULL);
     (void)put_slot(store, 5, NULL);
+    (void)put_fine(store, 5, NULL);
     (void)put_command(store, (int64_t)(last & 0xffffffff) + 1, NULL);
     (void)put_rates(store, 2, NULL);
     (void)gr_store_put_validators(store, "https://a.example/", "e", "m", NULL);
     (void)gr_store_get_validators(store, "https://a.example/", etag, modified, sizeof etag, NULL);
-    (void)gr_store_trim(store, 1000000, NULL);
+    (void)gr_store_trim(store, 1000000, 1000000, NULL);
     (void)gr_store_commit(store, NULL);
 }
 
@@ -296,8 +331,9 @@ static void write_for_ever(const struct store_file *at, int pipe_end)
         _exit(3);
     }
     for (int64_t i = (int64_t)first + 1;; i++) {
-        if (put_slot(store, i, NULL) != GR_OK || put_command(store, i, NULL) != GR_OK ||
-            (i % 7 == 0 && put_rates(store, i, NULL) != GR_OK) ||
+        /* The command may commit what is pending to reserve sequences: pairs come after it. */
+        if (put_command(store, i, NULL) != GR_OK || put_slot(store, i, NULL) != GR_OK ||
+            put_fine(store, i, NULL) != GR_OK || (i % 7 == 0 && put_rates(store, i, NULL) != GR_OK) ||
             (i % 11 == 0 && gr_store_commit(store, NULL) != GR_OK) ||
             write(pipe_end, &i, sizeof i) != sizeof i) {
             _exit(4);
@@ -388,6 +424,7 @@ static void a_full_disk_is_an_error_and_the_old_rows_stay(void **state)
     mount_small(at);
     assert_int_equal(gr_store_open(&store, at->file, STORE_NOW, &error), GR_OK);
     assert_int_equal(put_slot(store, 1, NULL), GR_OK);
+    assert_int_equal(put_fine(store, 1, NULL), GR_OK);
     assert_int_equal(put_command(store, 1, NULL), GR_OK);
     assert_int_equal(put_rates(store, 1, NULL), GR_OK);
     eat_room(at);
@@ -399,6 +436,7 @@ static void a_full_disk_is_an_error_and_the_old_rows_stay(void **state)
     assert_non_null(strstr(error.text, "full"));
     assert_non_null(strstr(error.text, at->file));
     assert_int_equal(put_slot(store, 2, NULL), GR_OK); /* only pending */
+    assert_int_equal(put_fine(store, 2, NULL), GR_OK);
     assert_int_equal(gr_store_commit(store, &error), GR_IO);
     assert_int_equal(put_command(store, 2, NULL), GR_OK); /* covered by the block reserved before */
     assert_int_equal(gr_store_commit(store, &error), GR_IO);
@@ -406,6 +444,7 @@ static void a_full_disk_is_an_error_and_the_old_rows_stay(void **state)
     (void)snprintf(filler, sizeof filler, "%s/filler", at->folder);
     assert_int_equal(unlink(filler), 0);
     assert_int_equal(put_slot(store, 3, NULL), GR_OK); /* room again: works again without reopening */
+    assert_int_equal(put_fine(store, 3, NULL), GR_OK);
     assert_int_equal(put_rates(store, 3, NULL), GR_OK);
     gr_store_close(store);
     assert_int_equal(gr_store_open(&store, at->file, STORE_NOW, &error), GR_OK);
@@ -460,15 +499,18 @@ static void a_write_that_the_system_refuses_is_an_error_and_passes(void **state)
     assert_int_equal(setrlimit(RLIMIT_FSIZE, &tight), 0);
     int rates = put_rates(store, 2, &error);
     int slot = put_slot(store, 2000, NULL);
+    int fine = put_fine(store, 2000, NULL);
     int commit = gr_store_commit(store, NULL);
     assert_int_equal(setrlimit(RLIMIT_FSIZE, &before), 0);
     assert_int_equal(rates, GR_IO);
     assert_int_equal(slot, GR_OK);
+    assert_int_equal(fine, GR_OK);
     assert_int_equal(commit, GR_IO);
     assert_non_null(strstr(error.text, "cannot keep rates"));
     assert_int_equal(read_whole(store), 1000);
     assert_int_equal(put_rates(store, 3, NULL), GR_OK);
     assert_int_equal(put_slot(store, 2000, NULL), GR_OK);
+    assert_int_equal(put_fine(store, 2000, NULL), GR_OK);
     gr_store_close(store);
     assert_int_equal(gr_store_open(&store, at->file, STORE_NOW, &error), GR_OK);
     assert_string_equal(error.text, "");

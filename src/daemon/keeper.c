@@ -1,0 +1,192 @@
+#include "daemon/keeper.h"
+#include "daemon/log.h"
+
+#include <stdio.h>
+#include <stdlib.h>
+
+static const int64_t commit_ms = 300000; /* kind to a memory card */
+static const int64_t retry_ms = 600000;
+static const int64_t trim_s = 86400;
+
+struct gr_keeper {
+    char file[GR_PATH_SIZE + 16]; /* "": nothing is kept */
+    struct gr_store *store;
+    bool refuses; /* a write failed not long ago; it was said */
+    int64_t refused_ms, committed_ms, tried_ms, trimmed_s;
+};
+
+/* A clock that went back (another simulation) has reached it too. */
+static bool has_passed(int64_t since, int64_t now, int64_t period)
+{
+    return now < since || now - since >= period;
+}
+
+static int open_store(struct gr_keeper *keeper, int64_t now_s, struct gr_error *error)
+{
+    int status = gr_store_open(&keeper->store, keeper->file, now_s, error);
+    if (status != GR_OK) {
+        keeper->store = NULL;
+    } else if (error->text[0]) {
+        gr_log(GR_LOG_WARNING, "%s", error->text);
+    }
+    return status;
+}
+
+int gr_keeper_create(struct gr_keeper **out, const struct gr_outputs *outputs, int64_t now_s,
+                     struct gr_error *error)
+{
+    struct gr_error why = {""};
+    const char *folder = outputs->state_directory;
+    struct gr_keeper *keeper = calloc(1, sizeof *keeper);
+    if (!keeper) {
+        return gr_error_set(error, GR_NO_MEMORY, "out of memory");
+    }
+    if (!folder[0]) {
+        folder = getenv("STATE_DIRECTORY");
+    }
+    if (!folder || !folder[0]) {
+        gr_log(GR_LOG_WARNING,
+               "no outputs.state_directory and no $STATE_DIRECTORY: nothing is kept across restarts");
+    } else {
+        (void)snprintf(keeper->file, sizeof keeper->file, "%s/granary.db", folder);
+        if (open_store(keeper, now_s, &why) != GR_OK) {
+            gr_log(GR_LOG_ERROR, "the store cannot be opened, going on without it: %s", why.text);
+        }
+    }
+    *out = keeper;
+    return GR_OK;
+}
+
+void gr_keeper_free(struct gr_keeper *keeper)
+{
+    struct gr_error error = {""};
+    if (!keeper) {
+        return;
+    }
+    if (keeper->store && gr_store_commit(keeper->store, &error) != GR_OK) {
+        gr_log(GR_LOG_WARNING, "the store refused the last write: %s", error.text);
+    }
+    gr_store_close(keeper->store);
+    free(keeper);
+}
+
+struct gr_store *gr_keeper_store(const struct gr_keeper *keeper)
+{
+    return keeper->store;
+}
+
+/* ---- what was kept ---- */
+
+uint64_t gr_keeper_last_sequence(const struct gr_keeper *keeper, int64_t now_s)
+{
+    struct gr_error error = {""};
+    uint64_t sequence = 0;
+    if (keeper->store && gr_store_last_sequence(keeper->store, &sequence, &error) == GR_OK) {
+        return sequence;
+    }
+    if (error.text[0]) {
+        gr_log(GR_LOG_WARNING, "the last sequence cannot be read: %s", error.text);
+    }
+    return keeper->file[0] && now_s > 0 ? (uint64_t)now_s : 0;
+}
+
+struct restoring {
+    struct gr_engine *engine;
+    const struct gr_moment *now;
+};
+
+static void restore_slot(void *context, const struct gr_slot_record *record)
+{
+    const struct restoring *restoring = context;
+    struct gr_event event = {.kind = GR_EVENT_HISTORY,
+                             .at = *restoring->now,
+                             .of.history = {.start_s = record->start_s,
+                                            .house_kw = record->house_kw,
+                                            .solar_kw = record->solar_kw}};
+    (void)gr_engine_handle(restoring->engine, &event, NULL);
+}
+
+void gr_keeper_restore(const struct gr_keeper *keeper, struct gr_engine *engine, const struct gr_moment *now)
+{
+    struct gr_error error = {""};
+    struct restoring restoring = {engine, now};
+    if (keeper->store && gr_store_each_slot(keeper->store, 0, restore_slot, &restoring, &error) != GR_OK) {
+        gr_log(GR_LOG_WARNING, "the stored history cannot be read: %s", error.text);
+    }
+}
+
+/* ---- keeping ---- */
+
+/* Says the first refusal, and when there has been none for a while and something was written. */
+static void tell(struct gr_keeper *keeper, const struct gr_moment *now, int status, bool committed,
+                 const struct gr_error *error)
+{
+    if (status != GR_OK) {
+        keeper->refused_ms = now->mono_ms;
+    }
+    if (status != GR_OK && !keeper->refuses) {
+        keeper->refuses = true;
+        keeper->tried_ms = now->mono_ms;
+        gr_log(GR_LOG_ERROR, "the store refused a write, commands go on without it: %s", error->text);
+    } else if (committed && keeper->refuses && has_passed(keeper->refused_ms, now->mono_ms, retry_ms)) {
+        keeper->refuses = false;
+        gr_log(GR_LOG_NOTICE, "the store takes writes again");
+    }
+}
+
+/* The command first: no other failure may leave its sequence uncovered. */
+static int put(struct gr_store *store, const struct gr_decision *decision, struct gr_error *error)
+{
+    int status = decision->issue ? gr_store_put_command(store, &decision->command, error) : GR_OK;
+    if (decision->record_due) {
+        int other = gr_store_put_slot(store, &decision->record, error);
+        status = status == GR_OK ? other : status;
+    }
+    if (decision->fine_due) {
+        int other = gr_store_put_fine(store, &decision->fine, error);
+        status = status == GR_OK ? other : status;
+    }
+    return status;
+}
+
+void gr_keeper_note(struct gr_keeper *keeper, const struct gr_decision *decision,
+                    const struct gr_outputs *outputs, const struct gr_moment *now)
+{
+    struct gr_error error = {""};
+    bool committed = false;
+    if (!keeper->store) {
+        return;
+    }
+    int status = put(keeper->store, decision, &error);
+    if (status == GR_OK && has_passed(keeper->trimmed_s, now->utc_s, trim_s)) {
+        keeper->trimmed_s = now->utc_s;
+        status = gr_store_trim(keeper->store, now->utc_s - (int64_t)outputs->keep_days * 86400,
+                               now->utc_s - (int64_t)outputs->keep_days_fine * 86400, &error);
+    }
+    if (status == GR_OK && has_passed(keeper->committed_ms, now->mono_ms, commit_ms)) {
+        keeper->committed_ms = now->mono_ms;
+        status = gr_store_commit(keeper->store, &error);
+        committed = status == GR_OK;
+    }
+    tell(keeper, now, status, committed, &error);
+}
+
+bool gr_keeper_retry(struct gr_keeper *keeper, const struct gr_moment *now, int64_t system_now_s)
+{
+    struct gr_error error = {""};
+    if (!keeper->file[0] || (keeper->store && !keeper->refuses) ||
+        !has_passed(keeper->tried_ms, now->mono_ms, retry_ms)) {
+        return false;
+    }
+    bool had_one = keeper->store != NULL;
+    keeper->tried_ms = now->mono_ms;
+    gr_store_close(keeper->store);
+    keeper->store = NULL;
+    int status = open_store(keeper, system_now_s, &error);
+    if (status == GR_OK && !had_one) {
+        gr_log(GR_LOG_NOTICE, "the store is open now: %s", keeper->file);
+    } else if (status != GR_OK && had_one) {
+        gr_log(GR_LOG_ERROR, "the store cannot be opened again, going on without it: %s", error.text);
+    }
+    return true;
+}
