@@ -70,6 +70,11 @@ int32_t gr_backtest_step_for(const struct gr_backtest_tariff *tariff, const stru
  * ones, GR_NO_MEMORY; the usage is then unchanged. */
 int gr_backtest_split(struct gr_usage *usage, int32_t step_s);
 
+/* Cuts the usage into steps of 5 minutes whose powers differ by chance: logarithms spread normally (load 0.8,
+ * sun 0.3) around what keeps each slot's energy. The same seed gives the same course. GR_INVALID for slots of
+ * more than an hour, GR_NO_MEMORY; the usage is then unchanged. */
+int gr_backtest_spread(struct gr_usage *usage, uint64_t seed);
+
 /* ---- what came of it ---- */
 
 /* One step of the usage as it went. */

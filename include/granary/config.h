@@ -90,6 +90,7 @@ struct gr_config {
     struct gr_source import[GR_MAX_SOURCES], export[GR_MAX_SOURCES];
     size_t import_count, export_count;
     struct gr_outputs outputs;
+    char strategy_file[GR_PATH_SIZE]; /* "" where none is given; the engine's configuration has its wishes */
 };
 
 /* One thing wrong with a file. */

@@ -11,6 +11,7 @@
 struct planning_form {
     struct gr_planning planning;
     int path_days;
+    char strategy_file[GR_PATH_SIZE];
 };
 #define PLANNING(member) offsetof(struct planning_form, member)
 
@@ -96,6 +97,13 @@ const struct gr_key gr_planning_keys[] = {
      .guesses = gr_guess_percent,
      .about = "what is left at the horizon's end is worth this times the discharge efficiency times the "
               "median import price"},
+    {.name = "strategy_file",
+     .kind = GR_KEY_TEXT,
+     .offset = PLANNING(strategy_file),
+     .size = GR_PATH_SIZE,
+     .about = "a strategy as `granary backtest` tries it (docs/backtest.md); what it says goes before the "
+              "same key "
+              "of the configuration"},
     {.name = NULL}};
 
 #define SAFETY(member) offsetof(struct gr_safety, member)
@@ -230,6 +238,8 @@ static void read_planning(struct gr_reader *reader, const config_setting_t *grou
     gr_form_read(reader, group, (const struct gr_key *const[]){gr_planning_keys, NULL}, &form);
     out->engine.planning = form.planning;
     out->engine.planning.expectation.path_days = (size_t)form.path_days;
+    memcpy(out->strategy_file, form.strategy_file, sizeof out->strategy_file);
+    gr_resolve_path(reader, group, "strategy_file", out->strategy_file, false);
     check_floor(reader, group, gr_given(group, "floor_percent"), out);
     check_export(reader, group, out);
 }
@@ -262,6 +272,24 @@ static void read_outputs(struct gr_reader *reader, const config_setting_t *group
     gr_resolve_path(reader, group, "state_directory", outputs->state_directory, false);
 }
 
+/* A strategy has wishes for several groups, so it comes when all are read. */
+static void read_strategy(struct gr_reader *reader, const config_setting_t *root, struct gr_config *out)
+{
+    struct gr_strategy strategy;
+    struct gr_error error = {""};
+    if (!out->strategy_file[0] ||
+        gr_strategy_read(&strategy, out->strategy_file, reader->complaints) != GR_OK) {
+        return;
+    }
+    const config_setting_t *group = config_setting_get_member(root, "planning");
+    if (strategy.kind != GR_STRATEGY_PLANNED) {
+        gr_complain(reader, group, "strategy_file", "found a strategy of kind \"%s\"; allowed: \"planned\"",
+                    gr_strategy_kind_name(strategy.kind));
+    } else if (gr_strategy_apply(&out->engine, &strategy, &error) != GR_OK) {
+        gr_complain(reader, group, "strategy_file", "%s", error.text);
+    }
+}
+
 void gr_planning_read(struct gr_reader *reader, const config_setting_t *root, struct gr_config *out)
 {
     static const struct {
@@ -275,4 +303,5 @@ void gr_planning_read(struct gr_reader *reader, const config_setting_t *root, st
         groups[i].read(reader, group ? group : config_root_setting(&nothing), out);
     }
     config_destroy(&nothing);
+    read_strategy(reader, root, out);
 }

@@ -25,6 +25,10 @@ static const char usage[] =
     "  --from DATE, --to DATE  local dates, both included; usage before serves as history\n"
     "  --truth WHAT          let `planned` know load, solar, price (one or more, with commas)\n"
     "  --late-readings       let it see, at a decision, the powers of the slot before, not those at hand\n"
+    "  --within-slot none|model  whether powers are steady inside a slot of the usage (none, the default) or "
+    "jump\n"
+    "                        by chance every 5 minutes (model); slower\n"
+    "  --seed N              of that chance, 1 by default\n"
     "  --csv FILE            write the months of every run\n"
     "  --json                print all as JSON\n\n"
     "docs/backtest.md says what is assumed. Exit status: 0 done, 1 the world refused, 2 a mistake in a file "
@@ -85,6 +89,23 @@ static int read_truth(struct gr_bt_options *options, const char *text)
     }
 }
 
+static int read_within_slot(struct gr_bt_options *options, const char *text)
+{
+    options->within_slot = strcmp(text, "model") == 0;
+    return options->within_slot || strcmp(text, "none") == 0
+               ? GR_OK
+               : refuse_option("within-slot", text, "none or model");
+}
+
+static int read_seed(struct gr_bt_options *options, const char *text)
+{
+    char *end;
+    errno = 0;
+    options->seed = strtoull(text, &end, 10);
+    return errno || end == text || *end || *text == '-' ? refuse_option("seed", text, "a whole number")
+                                                        : GR_OK;
+}
+
 static int take_option(struct gr_bt_options *options, int option, const char *value)
 {
     switch (option) {
@@ -111,6 +132,10 @@ static int take_option(struct gr_bt_options *options, int option, const char *va
     case 'l':
         options->late_readings = true;
         return GR_OK;
+    case 'w':
+        return read_within_slot(options, value);
+    case 'r':
+        return read_seed(options, value);
     case 'c':
         options->csv_file = value;
         return GR_OK;
@@ -136,6 +161,8 @@ static int read_arguments(struct gr_bt_options *options, int argc, char **argv)
                                           {"to", required_argument, NULL, 'e'},
                                           {"truth", required_argument, NULL, 'k'},
                                           {"late-readings", no_argument, NULL, 'l'},
+                                          {"within-slot", required_argument, NULL, 'w'},
+                                          {"seed", required_argument, NULL, 'r'},
                                           {"csv", required_argument, NULL, 'c'},
                                           {"json", no_argument, NULL, 'j'},
                                           {"help", no_argument, NULL, 'h'},
@@ -202,7 +229,7 @@ static int backtest(const struct gr_bt_options *options)
 
 int gr_tool_backtest(int argc, char **argv)
 {
-    struct gr_bt_options options = {0};
+    struct gr_bt_options options = {.seed = 1};
     if (read_arguments(&options, argc, argv) != GR_OK) {
         return 2;
     }

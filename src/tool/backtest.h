@@ -20,6 +20,8 @@ struct gr_bt_options {
     double battery_kwh[GR_BT_MOST];
     size_t sizes;
     bool know_load, know_solar, know_price, late_readings;
+    bool within_slot;
+    uint64_t seed;
     bool json, help;
 };
 
@@ -36,6 +38,8 @@ struct gr_bt_scene {
     size_t shown; /* strategies asked for; those behind serve as measures only */
     double battery_kwh[GR_BT_MOST];
     bool know_load, know_solar, know_price, late_readings;
+    bool within_slot; /* the usage was spread inside its slots, by the seed */
+    uint64_t seed;
 };
 
 /* Reads all files of the call; mistakes are said on standard error. */

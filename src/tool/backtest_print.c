@@ -13,7 +13,8 @@ enum { MOST_ROWS = 22 };
 
 const char *const gr_bt_assumptions[] = {
     "The past is the present: what the house used does not depend on tariff or battery.",
-    "Powers are steady inside a slot of the usage; commands act on what the house did, with the battery's "
+    "Powers are steady inside a slot of the usage, unless --within-slot model lets them jump by chance; "
+    "commands act on what the house did, with the battery's "
     "losses.",
     "At a decision the daemon sees the powers of the slot that begins, as its meters would show within "
     "moments; "
@@ -198,12 +199,13 @@ json_t *gr_bt_to_json(const struct gr_bt_scene *scene, const struct gr_bt_runs *
             (void)json_array_append_new(results, run_to_json(scene, &runs->run[i]));
         }
     }
-    return json_pack("{s:s, s:s, s:s, s:s, s:i, s:b, s:b, s:b, s:b, s:s, s:o, s:o}", "site",
+    return json_pack("{s:s, s:s, s:s, s:s, s:i, s:b, s:b, s:b, s:b, s:s, s:I, s:s, s:o, s:o}", "site",
                      scene->config.engine.site.name, "currency", scene->config.currency, "from",
                      gr_rfc3339_format(from, scene->from_s), "to", gr_rfc3339_format(to, scene->to_s),
                      "step_minutes", scene->usage.step_s / 60, "know_load", scene->know_load, "know_solar",
                      scene->know_solar, "know_price", scene->know_price, "late_readings",
-                     scene->late_readings, "usage_remarks", scene->report.remarks, "assumptions",
+                     scene->late_readings, "within_slot", scene->within_slot ? "model" : "none", "seed",
+                     (json_int_t)scene->seed, "usage_remarks", scene->report.remarks, "assumptions",
                      assumptions_to_json(), "results", results);
 }
 

@@ -225,6 +225,9 @@ static int read_tariffs(struct gr_bt_scene *scene, const struct gr_bt_options *o
 static int fit_steps(struct gr_bt_scene *scene)
 {
     int32_t given_s = scene->usage.step_s, step_s = given_s;
+    if (scene->within_slot) {
+        return gr_backtest_spread(&scene->usage, scene->seed);
+    }
     for (size_t i = 0; i < scene->tariffs; i++) {
         step_s = gr_backtest_step_for(&scene->tariff[i], scene->zone, scene->from_s, scene->to_s, step_s);
     }
@@ -292,6 +295,8 @@ static int read_config(struct gr_bt_scene *scene, const char *file)
 
 int gr_bt_scene_read(struct gr_bt_scene *scene, const struct gr_bt_options *options)
 {
+    scene->within_slot = options->within_slot;
+    scene->seed = options->seed;
     int rc = read_config(scene, options->config_file);
     rc = rc ? rc : read_usage(scene, options);
     rc = rc ? rc : read_period(scene, options);

@@ -260,6 +260,34 @@ static void usage_is_cut_where_prices_change_inside_its_steps(void **state)
     forget(&it);
 }
 
+static void a_spread_inside_the_slots_keeps_their_energy_and_its_past(void **state)
+{
+    (void)state;
+    struct made_up it, cut;
+    make_up(&it, 3600, 3, false, 44);
+    make_up(&cut, 3600, 3, false, 44);
+    cut.usage.count = 30;
+    struct gr_usage coarse = made_up_usage(it.zone, made_up_start_s, 3600, 3, 44);
+    it.usage.load_kw[7] = coarse.load_kw[7] = NAN;
+    assert_int_equal(gr_backtest_spread(&it.usage, 9), GR_OK);
+    assert_int_equal(gr_backtest_spread(&cut.usage, 9), GR_OK);
+    assert_int_equal(it.usage.count, 12 * coarse.count);
+    for (size_t i = 0; i < coarse.count; i++) {
+        double load = 0, solar = 0;
+        for (size_t k = 12 * i; k < 12 * i + 12; k++) {
+            load += it.usage.load_kw[k] / 12;
+            solar += it.usage.solar_kw[k] / 12;
+            assert_true(k >= 360 || i == 7 || it.usage.load_kw[k] == cut.usage.load_kw[k]);
+        }
+        assert_true(i == 7 ? isnan(load) : fabs(load - coarse.load_kw[i]) < 1e-12);
+        assert_near(solar, coarse.solar_kw[i], 1e-12);
+    }
+    assert_true(it.usage.load_kw[0] != it.usage.load_kw[1]);
+    gr_usage_free(&coarse);
+    forget(&it);
+    forget(&cut);
+}
+
 static void missing_prices_are_an_error_that_names_the_part(void **state)
 {
     (void)state;
@@ -335,6 +363,7 @@ int main(void)
         cmocka_unit_test(usage_before_the_period_is_history),
         cmocka_unit_test(five_minute_usage_is_lived_through_below_the_slot),
         cmocka_unit_test(usage_is_cut_where_prices_change_inside_its_steps),
+        cmocka_unit_test(a_spread_inside_the_slots_keeps_their_energy_and_its_past),
         cmocka_unit_test(missing_prices_are_an_error_that_names_the_part),
         cmocka_unit_test(settings_that_make_no_sense_are_refused),
         cmocka_unit_test(the_share_is_nothing_for_follow_and_one_for_foresight),

@@ -169,6 +169,23 @@ static void defaults_are_the_safe_ones(void **state)
     end_run(&run);
 }
 
+static void a_strategy_file_goes_before_the_keys_beside_it(void **state)
+{
+    (void)state;
+    struct run run = read_config(FOLDER "good.strategy.conf");
+    assert_int_equal(run.code, GR_OK);
+    const struct gr_engine_config *engine = &run.config->engine;
+    assert_near(engine->site.reserve_percent, 30, 0);
+    assert_near(engine->planning.floor_percent, 30, 0);
+    assert_near(engine->site.battery.wear_per_kwh, 0.05, 0);
+    assert_near(engine->planning.least_gain_per_exported_kwh, 0.04, 0);
+    assert_int_equal(engine->planning.export_from_minute, 17 * 60);
+    assert_int_equal(engine->planning.export_to_minute, 20 * 60);
+    assert_near(engine->safety.least_gain, 0.2, 0);
+    assert_true(engine->planning.may_export);
+    end_run(&run);
+}
+
 static void without_export_sources_every_moment_earns_nothing(void **state)
 {
     (void)state;
@@ -359,6 +376,7 @@ int main(void)
         cmocka_unit_test(ten_mistakes_are_told_in_one_run),
         cmocka_unit_test(the_example_is_valid_and_means_what_it_says),
         cmocka_unit_test(defaults_are_the_safe_ones),
+        cmocka_unit_test(a_strategy_file_goes_before_the_keys_beside_it),
         cmocka_unit_test(without_export_sources_every_moment_earns_nothing),
         cmocka_unit_test(where_nothing_may_be_exported_the_battery_may_not_either),
         cmocka_unit_test(directions_units_and_ranges_reach_the_inputs),
