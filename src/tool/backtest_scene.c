@@ -111,12 +111,17 @@ static void tell_report(const char *file, const struct gr_bt_scene *scene)
                       report->gaps, gr_rfc3339_format(first, report->first_gap_s),
                       (double)report->longest_gap_s / 3600);
     }
-    if (report->empty_values + report->duplicates + report->negative_values + report->suspect_high > 0) {
-        (void)fprintf(
-            stderr,
-            "%s: %zu empty cells, %zu rows twice, %zu values below 0, %zu values so high that a wrong unit "
-            "is likely\n",
-            file, report->empty_values, report->duplicates, report->negative_values, report->suspect_high);
+    const struct {
+        size_t count;
+        const char *what;
+    } found[] = {{report->empty_values, "empty cells"},
+                 {report->duplicates, "rows twice"},
+                 {report->negative_values, "values below 0, taken as 0"},
+                 {report->suspect_high, "values so high that a wrong unit is likely"}};
+    for (size_t i = 0; i < sizeof found / sizeof *found; i++) {
+        if (found[i].count > 0) {
+            (void)fprintf(stderr, "%s: %zu %s\n", file, found[i].count, found[i].what);
+        }
     }
     if (report->remarks[0]) {
         (void)fprintf(stderr, "%s: %s\n", file, report->remarks);

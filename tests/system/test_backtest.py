@@ -1,0 +1,156 @@
+"""granary backtest from the outside: a made-up month, the files of tests/backtest and conf/, what it prints and refuses."""
+import csv
+import datetime
+import io
+import json
+import math
+import os
+import pathlib
+import subprocess
+import tempfile
+import unittest
+
+from harness import TOOL
+
+SOURCE = pathlib.Path(os.environ.get("GRANARY_SOURCE", pathlib.Path(__file__).resolve().parents[2]))
+CONFIG = str(SOURCE / "tests/backtest/california.conf")
+TARIFF_N = str(SOURCE / "tests/backtest/n.conf")
+UTC = datetime.timezone.utc
+START = datetime.datetime(2026, 3, 1, 8, tzinfo=UTC)  # midnight in Los Angeles; the clock goes forward on the 8th
+SPEC = {"tariff", "strategy", "battery_kwh", "import_kwh", "export_kwh", "import_cost", "export_income", "standing_charge",
+        "wear_cost", "total_cost", "cycles", "self_sufficiency", "share_of_foresight", "months"}
+
+
+def usage_lines(days=40, solar=True, factor=1.0):
+    yield "start_utc,load_kwh" + (",solar_kwh" if solar else "")
+    for slot in range(48 * days):
+        at = START + datetime.timedelta(minutes=30 * slot)
+        hour = (at.hour + at.minute / 60 - 8) % 24
+        load = (0.2 + (0.5 if 17 <= hour < 22 else 0) + 0.05 * (slot % 7)) * factor
+        sun = max(0, math.sin(math.pi * (hour - 6) / 12)) * (0.6 + 0.3 * (slot // 48 % 3)) * factor
+        yield f"{at:%Y-%m-%dT%H:%M:%SZ},{load:.4f}" + (f",{sun:.4f}" if solar else "")
+
+
+class Backtest(unittest.TestCase):
+    def setUp(self):
+        folder = tempfile.TemporaryDirectory()
+        self.addCleanup(folder.cleanup)
+        self.folder = pathlib.Path(folder.name)
+        self.usage = self.write("usage.csv", "\n".join(usage_lines()) + "\n")
+
+    def write(self, name, text):
+        (self.folder / name).write_text(text, encoding="utf-8")
+        return str(self.folder / name)
+
+    def run_tool(self, *arguments, usage=None, config=CONFIG):
+        command = [TOOL, "backtest", config, "--usage", usage or self.usage, *arguments]
+        return subprocess.run(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, timeout=120, check=False)
+
+    def results(self, *arguments, **options):
+        run = self.run_tool("--json", *arguments, **options)
+        self.assertEqual(run.returncode, 0, run.stderr)
+        return json.loads(run.stdout)
+
+    def refused(self, words, *arguments, status=2, **options):
+        run = self.run_tool(*arguments, **options)
+        self.assertEqual((run.returncode, run.stdout), (status, ""), run.stderr)
+        self.assertIn(words, run.stderr)
+
+    def test_every_tariff_meets_every_strategy_and_size(self):
+        out = self.results("--tariff", TARIFF_N, "--tariff", str(SOURCE / "conf/tariffs/peak-steps.conf"),
+                           "--strategy", "follow", "--strategy", "planned", "--battery-kwh", "5,10")
+        seen = [(r["tariff"], r["strategy"], r["battery_kwh"]) for r in out["results"]]
+        self.assertEqual(seen, [(t, s, b) for t in ("N", "Stairs") for b in (5, 10) for s in ("follow", "planned")])
+        for result in out["results"]:
+            self.assertLessEqual(SPEC, set(result))
+            self.assertEqual([month["month"] for month in result["months"]], ["2026-03", "2026-04"])
+            parts = (result["import_cost"] - result["export_income"] + result["standing_charge"] + result["wear_cost"]
+                     + result["peak_charge"] - result["left_value"])
+            self.assertAlmostEqual(result["total_cost"], parts, 5)
+            self.assertAlmostEqual(sum(month["import_kwh"] for month in result["months"]), result["import_kwh"], 5)
+
+    def test_the_share_is_reckoned_from_follow_and_foresight(self):
+        out = self.results("--tariff", TARIFF_N)
+        cost = {result["strategy"]: result["total_cost"] for result in out["results"]}
+        self.assertEqual(list(cost), ["none", "follow", "night-fill", "planned", "foresight"])
+        self.assertEqual(min(cost, key=cost.get), "foresight")
+        for result in out["results"]:
+            share = (cost["follow"] - result["total_cost"]) / (cost["follow"] - cost["foresight"])
+            self.assertAlmostEqual(result["share_of_foresight"], share, 5)
+
+    def test_the_same_call_gives_the_same_figures(self):
+        arguments = ("--tariff", TARIFF_N, "--strategy", "planned", "--within-slot", "model", "--seed", "5", "--to", "2026-03-10")
+
+        def figures():
+            return [{k: v for k, v in r.items() if k != "processor_seconds"} for r in self.results(*arguments)["results"]]
+        self.assertEqual(figures(), figures())
+
+    def test_the_table_fits_thirty_lines(self):
+        tariffs = [part for name in ("flat", "night-band", "three-bands", "peak-steps", "peak-per-kw")
+                   for part in ("--tariff", str(SOURCE / f"conf/tariffs/{name}.conf"))]
+        run = self.run_tool(*tariffs, "--strategy", "none", "--strategy", "follow", "--strategy", "night-fill",
+                            "--battery-kwh", "5,10,15", "--to", "2026-03-05")
+        self.assertEqual(run.returncode, 0, run.stderr)
+        self.assertLessEqual(run.stdout.count("\n"), 30)
+        self.assertIn("The cheapest 21 of 45", run.stdout)
+
+    def test_the_csv_file_has_a_line_for_each_run_and_month(self):
+        path = str(self.folder / "out.csv")
+        run = self.run_tool("--tariff", TARIFF_N, "--strategy", "follow", "--strategy", "none", "--csv", path)
+        self.assertEqual(run.returncode, 0, run.stderr)
+        with open(path, encoding="utf-8", newline="") as file:
+            rows = list(csv.DictReader(io.StringIO(file.read())))
+        self.assertEqual([(r["strategy"], r["month"]) for r in rows],
+                         [(s, m) for s in ("follow", "none") for m in ("2026-03", "2026-04")])
+        self.refused("cannot be written", "--tariff", TARIFF_N, "--strategy", "none", "--csv", "/nowhere/out.csv", status=1)
+
+    def test_dates_are_local_and_include_both_days(self):
+        out = self.results("--tariff", TARIFF_N, "--strategy", "none", "--from", "2026-03-07", "--to", "2026-03-08")
+        self.assertEqual((out["from"], out["to"]), ("2026-03-07T08:00:00Z", "2026-03-09T07:00:00Z"))
+        self.assertAlmostEqual(out["results"][0]["days"], 2, 6)
+        self.refused("do not lie inside the usage", "--tariff", TARIFF_N, "--from", "2025-01-01")
+        self.refused("expected a date", "--tariff", TARIFF_N, "--to", "2026-02-30")
+
+    def test_other_columns_and_units_are_read(self):
+        lines = [line.replace("start_utc,load_kwh,solar_kwh", "when;used;made").replace(",", ";") for line in usage_lines(factor=1000)]
+        usage = self.write("other.csv", "\n".join(lines) + "\n")
+        plain = self.results("--tariff", TARIFF_N, "--strategy", "follow")["results"][0]
+        mapped = self.results("--tariff", TARIFF_N, "--strategy", "follow", "--columns",
+                              "start=when,load=used,solar=made,unit=wh,separator=semicolon", usage=usage)["results"][0]
+        self.assertAlmostEqual(mapped["total_cost"], plain["total_cost"], 3)
+        self.refused("--columns: found \"unit=mwh\"", "--columns", "unit=mwh")
+
+    def test_gaps_are_told_and_left_out(self):
+        lines = list(usage_lines())
+        usage = self.write("gaps.csv", "\n".join(lines[:100] + lines[150:]) + "\n")
+        run = self.run_tool("--tariff", TARIFF_N, "--strategy", "follow", "--json", usage=usage)
+        self.assertIn("the longest of 25.0 hours", run.stderr)
+        self.assertEqual(json.loads(run.stdout)["results"][0]["gaps"], 50)
+
+    def test_usage_without_sun_is_reckoned_without(self):
+        usage = self.write("dark.csv", "\n".join(usage_lines(solar=False)) + "\n")
+        run = self.run_tool("--tariff", TARIFF_N, "--strategy", "planned", "--json", usage=usage)
+        self.assertIn("no solar column: reckoned without sun", run.stderr)
+        self.assertEqual(json.loads(run.stdout)["results"][0]["solar_kwh"], 0)
+
+    def test_a_tariff_without_prices_for_a_part_names_the_part(self):
+        self.refused("import prices are missing from 2026-03-01T00:00:00-08:00 to 2026-03-09T17:00:00-07:00",
+                     "--tariff", str(SOURCE / "conf/tariffs/half-hourly.conf"))
+
+    def test_the_configured_rates_serve_where_no_tariff_is_named(self):
+        out = self.results("--strategy", "none")
+        self.assertEqual(out["results"][0]["tariff"], "configured")
+
+    def test_mistakes_are_named(self):
+        for words, arguments in {
+                "--battery-kwh: found \"5,x\"": ("--battery-kwh", "5,x"), "--truth: found \"wind\"": ("--truth", "wind"),
+                "--within-slot: found \"maybe\"": ("--within-slot", "maybe"), "--seed: found \"-1\"": ("--seed", "-1"),
+                "no-such-strategy: cannot be read": ("--strategy", "no-such-strategy"),
+                "no-such.conf: cannot be read": ("--tariff", "no-such.conf")}.items():
+            with self.subTest(words=words):
+                self.refused(words, *arguments)
+        self.refused("cannot", usage=str(self.folder / "none.csv"))
+
+
+if __name__ == "__main__":
+    unittest.main()
