@@ -150,24 +150,16 @@ static void charge_peak(struct open_bill *bill)
 
 /* ---- months ---- */
 
-static int open_month(struct open_bill *bill, int64_t number, int64_t start_s)
+static void open_month(struct open_bill *bill, int64_t number, int64_t start_s)
 {
-    struct gr_backtest_result *result = bill->result;
     if (bill->month && number == bill->month_number) {
-        return GR_OK;
+        return;
     }
     settle(bill);
     charge_peak(bill);
-    struct gr_backtest_sums *months =
-        realloc(result->months, (result->month_count + 1) * sizeof *result->months);
-    if (!months) {
-        return GR_NO_MEMORY;
-    }
-    result->months = months;
-    bill->month = &months[result->month_count++];
-    *bill->month = (struct gr_backtest_sums){.start_s = start_s};
+    bill->month = &bill->result->months[bill->result->month_count++];
+    bill->month->start_s = start_s;
     bill->month_number = number;
-    return GR_OK;
 }
 
 static void add_step(struct open_bill *bill, const struct gr_backtest_step *step, double wear_per_kwh,
@@ -214,17 +206,26 @@ static void add_month(struct gr_backtest_sums *total, const struct gr_backtest_s
     total->peak_kw = fmax(total->peak_kw, month->peak_kw);
 }
 
+/* No month is shorter than 28 days; the first and the last may be cut. */
+static size_t count_months(const struct gr_backtest *backtest)
+{
+    return (size_t)((backtest->to_s - backtest->from_s) / ((int64_t)28 * GR_DAY_S)) + 2;
+}
+
 int gr_backtest_bill(struct gr_backtest_result *result, const struct gr_backtest *backtest,
                      double wear_per_kwh)
 {
     struct open_bill bill = {.backtest = backtest, .result = result};
+    result->month_count = 0;
+    result->months = calloc(count_months(backtest), sizeof *result->months);
+    if (!result->months) {
+        return GR_NO_MEMORY;
+    }
     for (size_t i = 0; i < result->step_count; i++) {
         const struct gr_backtest_step *step = &result->steps[i];
         int64_t local_s = gr_zone_local_s(backtest->zone, step->start_s);
         struct gr_civil local = gr_civil_from_seconds(local_s);
-        if (open_month(&bill, (int64_t)local.year * 12 + local.month, step->start_s) != GR_OK) {
-            return GR_NO_MEMORY;
-        }
+        open_month(&bill, (int64_t)local.year * 12 + local.month, step->start_s);
         if (step->gap) {
             bill.month->gaps++;
         } else {

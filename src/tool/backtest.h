@@ -75,7 +75,7 @@ struct json_t;
 struct json_t *gr_bt_to_json(const struct gr_bt_scene *scene, const struct gr_bt_runs *runs);
 
 /* One line for each run and month. GR_IO. */
-int gr_bt_write_csv(const char *file, const struct gr_bt_scene *scene, const struct gr_bt_runs *runs,
+int gr_bt_write_csv(const char *path, const struct gr_bt_scene *scene, const struct gr_bt_runs *runs,
                     struct gr_error *error);
 
 /* "2026-03" of a month's first moment. */

@@ -46,10 +46,15 @@ static char *format_day(char out[16], const struct gr_zone *zone, int64_t utc_s)
 
 /* ---- table ---- */
 
+struct row {
+    const struct gr_bt_run *run;
+};
+
 static int compare_cost(const void *a, const void *b)
 {
-    const struct gr_bt_run *x = *(const struct gr_bt_run *const *)a, *y = *(const struct gr_bt_run *const *)b;
-    return (x->result.total_cost > y->result.total_cost) - (x->result.total_cost < y->result.total_cost);
+    const struct row *x = a, *y = b;
+    double left = x->run->result.total_cost, right = y->run->result.total_cost;
+    return (left > right) - (left < right);
 }
 
 static void print_row(FILE *stream, const struct gr_bt_run *run)
@@ -88,14 +93,14 @@ static void print_heading(FILE *stream, const struct gr_bt_scene *scene, const s
 
 void gr_bt_print_table(FILE *stream, const struct gr_bt_scene *scene, const struct gr_bt_runs *runs)
 {
-    const struct gr_bt_run **row = malloc(runs->count * sizeof *row);
+    struct row *row = malloc(runs->count * sizeof *row);
     size_t rows = 0;
     if (!row) {
         return;
     }
     for (size_t i = 0; i < runs->count; i++) {
         if (runs->run[i].shown) {
-            row[rows++] = &runs->run[i];
+            row[rows++].run = &runs->run[i];
         }
     }
     print_heading(stream, scene, runs);
@@ -103,7 +108,7 @@ void gr_bt_print_table(FILE *stream, const struct gr_bt_scene *scene, const stru
         qsort(row, rows, sizeof *row, compare_cost);
     }
     for (size_t i = 0; i < rows && i < MOST_ROWS; i++) {
-        print_row(stream, row[i]);
+        print_row(stream, row[i].run);
     }
     if (rows > MOST_ROWS) {
         (void)fprintf(stream, "\nThe cheapest %d of %zu; --json and --csv hold all.\n", MOST_ROWS, rows);
