@@ -1,5 +1,6 @@
 """Answers of a rate server that must not be believed: the last good table stays in force, and the log says what was wrong."""
 import json
+import signal
 import unittest
 
 from harness import Answer, SystemTest, http_source, moment, table, utc
@@ -78,8 +79,9 @@ class BadAnswers(SystemTest):
                 server.answer(TOMORROW, answer)
                 warned, asked = len(daemon.matching("warning: rates: published: ")), server.count(TOMORROW)
                 # Each start asks at once, where a running daemon would wait for an hour after some of these.
-                daemon.signal(1)
-                daemon.wait_line("was read again", len(daemon.matching("was read again")) + 1)
+                reloaded = len(daemon.matching("was read again"))
+                daemon.signal(signal.SIGHUP)
+                daemon.wait_line("was read again", reloaded + 1)
                 self.live(60)
                 self.assertGreater(server.count(TOMORROW), asked)
                 daemon.wait_line("warning: rates: published: ", warned + 1)
