@@ -8,11 +8,11 @@
 static const double keep_per_day = 0.98;
 static const double sharpness = 5; /* weight of an expert: exp(-sharpness * loss) */
 static const double ridge_strength = 20;
-static const double most_factor = 1.6; /* how far the regression may move a mean */
+static const double most_factor = 1.6; /* how far beyond the features the regression may go */
 
 void experts_fade(struct experts *experts)
 {
-    for (size_t e = 0; e < EXPERTS; e++) {
+    for (size_t e = 0; e < experts->count; e++) {
         for (size_t q = 0; q < GR_QUANTILES; q++) {
             experts->loss[e][q] *= keep_per_day;
         }
@@ -22,7 +22,7 @@ void experts_fade(struct experts *experts)
 void experts_learn(struct experts *experts, const struct opinions *opinions, double true_kw, double unit_kw,
                    double share)
 {
-    for (size_t e = 0; e < EXPERTS; e++) {
+    for (size_t e = 0; e < experts->count; e++) {
         for (size_t q = 0; q < GR_QUANTILES; q++) {
             double loss_kw = pinball(gr_quantile_levels[q], opinions->kw[e][q], true_kw);
             experts->loss[e][q] += share * loss_kw / unit_kw;
@@ -34,10 +34,10 @@ void experts_mix(const struct experts *experts, const struct opinions *opinions,
 {
     for (size_t q = 0; q < GR_QUANTILES; q++) {
         double least = INFINITY, total = 0, sum = 0;
-        for (size_t e = 0; e < EXPERTS; e++) {
+        for (size_t e = 0; e < experts->count; e++) {
             least = fmin(least, experts->loss[e][q]);
         }
-        for (size_t e = 0; e < EXPERTS; e++) {
+        for (size_t e = 0; e < experts->count; e++) {
             double weight = exp(-sharpness * (experts->loss[e][q] - least));
             total += weight;
             sum += weight * opinions->kw[e][q];
@@ -95,8 +95,11 @@ void ridge_solve(struct ridge *ridge)
 double ridge_forecast(const struct ridge *ridge, const double *feature_kw)
 {
     double kw = feature_kw[0];
+    double least_kw = INFINITY, most_kw = 0;
     for (size_t a = 0; a < FEATURES; a++) {
         kw += ridge->weight[a] * feature_kw[a];
+        least_kw = fmin(least_kw, feature_kw[a]);
+        most_kw = fmax(most_kw, feature_kw[a]);
     }
-    return fmin(fmax(kw, feature_kw[0] / most_factor), most_factor * feature_kw[0]);
+    return fmin(fmax(kw, least_kw / most_factor), most_factor * most_kw);
 }

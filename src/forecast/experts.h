@@ -5,15 +5,16 @@
 
 #include "granary/forecast.h"
 
-#define EXPERTS 7
-#define FEATURES 9
+#define EXPERTS 9
+#define FEATURES 10
 
-/* What each of them says of one slot. */
+/* What each of them says of one slot; a house has `count` of them. */
 struct opinions {
     double kw[EXPERTS][GR_QUANTILES];
 };
 
 struct experts {
+    size_t count;
     double loss[EXPERTS][GR_QUANTILES];
 };
 
@@ -35,7 +36,7 @@ void ridge_fade(struct ridge *ridge);
 void ridge_learn(struct ridge *ridge, const double *feature_kw, double true_kw, double unit_kw, double share);
 /* Finds the weights from what was learned. */
 void ridge_solve(struct ridge *ridge);
-/* Kept within a factor of feature 0: a house that was dead for weeks must not make the regression
+/* Kept within a factor of the features: a house that was dead for weeks must not make the regression
  * explode. */
 double ridge_forecast(const struct ridge *ridge, const double *feature_kw);
 

@@ -8,7 +8,7 @@
 #include <string.h>
 
 /* The memories of the kernel come first. */
-enum { AVERAGE = MEMORIES, LAST_28_DAYS, WIDER, NARROWER };
+enum { AVERAGE = MEMORIES, LAST_28_DAYS, WIDER, NARROWER, WEATHER, HALF_WEATHER };
 
 static const double wider = 1.25;
 static const double narrower = 0.8;
@@ -24,12 +24,42 @@ struct gr_forecaster {
     enum gr_forecast_kind kind;
     struct record record;
     struct kernel kernel;
+    struct record bright; /* the same values measured by irradiance, where that is given */
+    struct kernel bright_kernel;
     struct experts experts;
     struct ridge ridge;
     struct pending *pending; /* in the order they were made */
     size_t pending_count, pending_room;
     size_t from; /* of the last forecast */
 };
+
+static bool sees_weather(const struct gr_forecaster *forecaster)
+{
+    return forecaster->experts.count > WEATHER;
+}
+
+static int create_parts(struct gr_forecaster *made, const struct gr_lesson *lesson, struct gr_error *error)
+{
+    bool sun = lesson->kind == GR_FORECAST_SUN;
+    int status = record_create(&made->record, lesson, error);
+    made->experts.count = WEATHER;
+    if (status == GR_OK &&
+        kernel_create(&made->kernel, &made->record, sun ? &kernel_of_sun : &kernel_of_load) != GR_OK) {
+        status = gr_error_set(error, GR_NO_MEMORY, "no memory for a forecast");
+    }
+    if (status != GR_OK || !sun || !lesson->weather) {
+        return status;
+    }
+    status = record_create(&made->bright, lesson, error);
+    if (status != GR_OK) {
+        return status;
+    }
+    record_measure_by(&made->bright, lesson->weather);
+    made->experts.count = EXPERTS;
+    return kernel_create(&made->bright_kernel, &made->bright, &kernel_of_weather) == GR_OK
+               ? GR_OK
+               : gr_error_set(error, GR_NO_MEMORY, "no memory for a forecast");
+}
 
 int gr_forecaster_create(struct gr_forecaster **out, const struct gr_lesson *lesson, struct gr_error *error)
 {
@@ -40,11 +70,7 @@ int gr_forecaster_create(struct gr_forecaster **out, const struct gr_lesson *les
         return gr_error_set(error, status, "no memory for a forecast");
     }
     made->kind = lesson->kind;
-    status = record_create(&made->record, lesson, error);
-    const struct kernel_shape *shape = lesson->kind == GR_FORECAST_SUN ? &kernel_of_sun : &kernel_of_load;
-    if (status == GR_OK && kernel_create(&made->kernel, &made->record, shape) != GR_OK) {
-        status = gr_error_set(error, GR_NO_MEMORY, "no memory for a forecast");
-    }
+    status = create_parts(made, lesson, error);
     if (status != GR_OK) {
         gr_forecaster_free(made);
         return status;
@@ -58,6 +84,8 @@ void gr_forecaster_free(struct gr_forecaster *forecaster)
     if (forecaster) {
         kernel_free(&forecaster->kernel);
         record_free(&forecaster->record);
+        kernel_free(&forecaster->bright_kernel);
+        record_free(&forecaster->bright);
         free(forecaster->pending);
         free(forecaster);
     }
@@ -149,7 +177,7 @@ static void set_experts(struct pending *made, const struct kernel_answer *answer
  * that the band stays wide. */
 static void lean_on_yesterday(struct pending *made, double yesterday_kw, double persistence_kw)
 {
-    for (size_t e = 0; e < EXPERTS; e++) {
+    for (size_t e = 0; e < WEATHER; e++) {
         double *quantile_kw = made->opinions.kw[e];
         double shift_kw = ((yesterday_kw + persistence_kw) / 2 - quantile_kw[GR_QUANTILES / 2]) / 2;
         for (size_t q = 0; e != LAST_28_DAYS && q < GR_QUANTILES; q++) {
@@ -158,6 +186,26 @@ static void lean_on_yesterday(struct pending *made, double yesterday_kw, double 
         }
         sort_few(quantile_kw, GR_QUANTILES);
     }
+}
+
+/* What irradiance says, alone and halfway to what the days say; that alone where it says nothing. Returns the
+ * mean. */
+static double set_weather(struct gr_forecaster *forecaster, struct pending *made, double mean_kw)
+{
+    struct kernel_answer answer;
+    double(*kw)[GR_QUANTILES] = made->opinions.kw;
+    double irradiance = forecaster->bright.scale[made->slot];
+    bool known = !isnan(irradiance) && kernel_ask(&forecaster->bright_kernel, made->slot, &answer);
+    double share = known ? 1 : 0;
+    for (size_t q = 0; q < GR_QUANTILES; q++) {
+        double sum = 0;
+        for (size_t m = 0; m < MEMORIES; m++) {
+            sum += known ? answer.quantile_kw[m][q] : 0;
+        }
+        kw[WEATHER][q] = share * sum / MEMORIES + (1 - share) * kw[AVERAGE][q];
+        kw[HALF_WEATHER][q] = (kw[WEATHER][q] + kw[AVERAGE][q]) / 2;
+    }
+    return known ? (answer.mean_kw[0] + answer.mean_kw[1] + answer.mean_kw[2]) / MEMORIES : mean_kw;
 }
 
 static void set_features(struct pending *made, const struct kernel_answer *answer, const struct naive *naive,
@@ -171,7 +219,8 @@ static void set_features(struct pending *made, const struct kernel_answer *answe
                                    naive->kw[GR_LIKE_DAYS],
                                    naive->kw[GR_LAST_7_DAYS],
                                    naive->mean_28_kw,
-                                   unit_kw};
+                                   unit_kw,
+                                   0};
     memcpy(made->feature_kw, feature_kw, sizeof feature_kw);
 }
 
@@ -200,6 +249,11 @@ static void forecast_slot(struct gr_forecaster *forecaster, size_t slot, double 
         lean_on_yesterday(made, yesterday_kw, persistence_kw);
     }
     set_features(made, &answer, &naive, unit_kw);
+    if (sees_weather(forecaster)) {
+        double weather_kw = set_weather(forecaster, made, made->feature_kw[0]);
+        made->feature_kw[FEATURES - 1] = weather_kw;
+        made->feature_kw[0] = (made->feature_kw[0] + weather_kw) / 2;
+    }
     experts_mix(&forecaster->experts, &made->opinions, out->quantile_kw);
     out->mean_kw = ridge_forecast(&forecaster->ridge, made->feature_kw);
 }
@@ -226,6 +280,9 @@ int gr_forecaster_next(struct gr_forecaster *forecaster, size_t from, size_t slo
         envelope_fit(record, from, slots);
     }
     kernel_aim(&forecaster->kernel, from);
+    if (sees_weather(forecaster)) {
+        kernel_aim(&forecaster->bright_kernel, from);
+    }
     for (size_t i = 0; i < slots; i++) {
         forecast_slot(forecaster, from + i, unit_kw, &out[i]);
     }

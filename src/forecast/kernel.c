@@ -6,13 +6,13 @@
 
 static const double unknown_distance = 0.5;
 static const size_t pool_hours = 1; /* to either side */
-static const double least_scale_kw = 1e-6;
 
 const struct kernel_shape kernel_of_load = {.other_type = 0.4,
                                             .other_weekday = 0.8,
                                             .clock_hours = 0.4,
                                             .recent_pull = 2,
                                             .fade_hours = 8,
+                                            .least_scale = 1e-6,
                                             .floor_share = 0.05,
                                             .memory = {{60, 5, 1}, {90, 10, 2}, {120, 20, 4}}};
 
@@ -21,8 +21,19 @@ const struct kernel_shape kernel_of_sun = {.other_type = 1,
                                            .clock_hours = 0.5,
                                            .recent_pull = 2,
                                            .fade_hours = 8,
+                                           .least_scale = 1e-6,
                                            .floor_share = 0.05,
                                            .memory = {{60, 5, 1}, {90, 10, 2}, {120, 20, 4}}};
+
+/* Yield by irradiance: what the plane, shadows and the conversion make of it changes slowly. */
+const struct kernel_shape kernel_of_weather = {.other_type = 1,
+                                               .other_weekday = 1,
+                                               .clock_hours = 0.5,
+                                               .recent_pull = 0,
+                                               .fade_hours = 8,
+                                               .least_scale = 0.01,
+                                               .floor_share = 0.05,
+                                               .memory = {{60, 5, 0}, {90, 10, 0}, {120, 20, 0}}};
 
 int kernel_create(struct kernel *kernel, const struct record *record, const struct kernel_shape *shape)
 {
@@ -85,7 +96,7 @@ static size_t gather_around(struct kernel *kernel, size_t centre, size_t day, do
     size_t reach = pool_hours * record->per_hour;
     size_t first = centre > reach ? centre - reach : 0;
     for (size_t i = first; i <= centre + reach && i < kernel->from; i++) {
-        if (isnan(record->series.kw[i]) || !(record->scale[i] > least_scale_kw)) {
+        if (isnan(record->series.kw[i]) || !(record->scale[i] > kernel->shape->least_scale)) {
             continue;
         }
         double hours = ((double)i - (double)centre) / (double)record->per_hour;

@@ -15,6 +15,7 @@ struct kernel_shape {
     double clock_hours;   /* spread of the bell over the time of day */
     double recent_pull;   /* how much the last two hours matter, right at the present */
     double fade_hours;    /* and how soon that fades */
+    double least_scale;   /* values measured by less than this tell nothing */
     double floor_share;   /* of the mean, added inside the logarithms */
     struct {
         size_t days;
@@ -23,7 +24,7 @@ struct kernel_shape {
     } memory[MEMORIES];
 };
 
-extern const struct kernel_shape kernel_of_load, kernel_of_sun;
+extern const struct kernel_shape kernel_of_load, kernel_of_sun, kernel_of_weather;
 
 struct sample {
     double value, weight[MEMORIES];

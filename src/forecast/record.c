@@ -1,6 +1,7 @@
 #include "forecast/record.h"
 
 #include "granary/civil.h"
+#include "granary/sun.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -38,6 +39,23 @@ static void place(struct record *record, const struct gr_lesson *lesson)
     }
 }
 
+/* The arrays' power under a clear sky, where there are arrays. */
+static int find_clear_sky(struct record *record, const struct gr_lesson *lesson)
+{
+    if (lesson->kind != GR_FORECAST_SUN || !lesson->site || lesson->site->array_count == 0) {
+        return GR_OK;
+    }
+    record->clear_kw = malloc(record->places * sizeof *record->clear_kw);
+    if (!record->clear_kw) {
+        return GR_NO_MEMORY;
+    }
+    for (size_t i = 0; i < record->places; i++) {
+        int64_t utc_s = record->series.start_s + (int64_t)i * record->series.step_s;
+        record->clear_kw[i] = gr_site_solar_kw(lesson->site, utc_s, utc_s + record->series.step_s, 1);
+    }
+    return GR_OK;
+}
+
 int record_create(struct record *record, const struct gr_lesson *lesson, struct gr_error *error)
 {
     const struct gr_series *series = &lesson->series;
@@ -54,7 +72,8 @@ int record_create(struct record *record, const struct gr_lesson *lesson, struct 
     record->scale = calloc(record->places, sizeof *record->scale);
     record->sum = calloc(series->count + 1, sizeof *record->sum);
     record->scale_sum = calloc(series->count + 1, sizeof *record->scale_sum);
-    if (!record->offset_s || !record->weekday || !record->scale || !record->sum || !record->scale_sum) {
+    if (!record->offset_s || !record->weekday || !record->scale || !record->sum || !record->scale_sum ||
+        find_clear_sky(record, lesson) != GR_OK) {
         record_free(record);
         return gr_error_set(error, GR_NO_MEMORY, "no memory for a forecast");
     }
@@ -68,15 +87,42 @@ void record_free(struct record *record)
     free(record->offset_s);
     free(record->weekday);
     free(record->scale);
+    free(record->clear_kw);
     free(record->sum);
     free(record->scale_sum);
     memset(record, 0, sizeof *record);
 }
 
+/* Time-weighted mean of a series over an interval; NAN where any of it is not known. */
+static double mean_over(const struct gr_series *series, int64_t start_s, int64_t end_s)
+{
+    double sum = 0;
+    for (int64_t at_s = start_s; at_s < end_s;) {
+        int64_t number = (at_s - series->start_s) / series->step_s;
+        if (at_s < series->start_s || number >= (int64_t)series->count) {
+            return NAN;
+        }
+        int64_t until_s = series->start_s + (number + 1) * series->step_s;
+        until_s = until_s < end_s ? until_s : end_s;
+        sum += series->kw[number] * (double)(until_s - at_s);
+        at_s = until_s;
+    }
+    return sum / (double)(end_s - start_s);
+}
+
+void record_measure_by(struct record *record, const struct gr_series *weather)
+{
+    for (size_t i = 0; i < record->places; i++) {
+        int64_t utc_s = record->series.start_s + (int64_t)i * record->series.step_s;
+        record->scale[i] = mean_over(weather, utc_s, utc_s + record->series.step_s);
+    }
+    record_sum(record, 0, record->series.count);
+}
+
 void record_sum(struct record *record, size_t first, size_t end)
 {
     for (size_t i = first; i < end; i++) {
-        bool known = !isnan(record->series.kw[i]);
+        bool known = !isnan(record->series.kw[i]) && !isnan(record->scale[i]);
         record->sum[i + 1] = record->sum[i] + (known ? record->series.kw[i] : 0);
         record->scale_sum[i + 1] = record->scale_sum[i] + (known ? record->scale[i] : 0);
     }

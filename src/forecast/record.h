@@ -15,12 +15,16 @@ struct record {
     unsigned char *weekday; /* ISO 8601: 1 Monday to 7 Sunday */
     double
         *scale; /* what a value is measured by: 1 for load, the clear sky's power for sun; `places` entries */
+    double *clear_kw;  /* of the arrays under a clear sky; NULL where they are not known. `places` entries */
     double *sum;       /* of the known values before a slot, series.count + 1 entries, as the next */
     double *scale_sum; /* of the scales of known values before it */
 };
 
 int record_create(struct record *record, const struct gr_lesson *lesson, struct gr_error *error);
 void record_free(struct record *record);
+
+/* Measures by the irradiance of a weather series instead, in kW/m2; NAN where that is not known. */
+void record_measure_by(struct record *record, const struct gr_series *weather);
 
 /* Sums anew after the scale has changed from slot `first` on. */
 void record_sum(struct record *record, size_t first, size_t end);

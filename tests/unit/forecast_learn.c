@@ -2,6 +2,7 @@
 #include "check.h"
 
 #include "granary/forecast.h"
+#include "granary/sun.h"
 
 #include <stdlib.h>
 
@@ -105,6 +106,60 @@ static void what_comes_after_a_moment_changes_no_forecast_made_before_it(void **
     check_cut(GR_FORECAST_LOAD, true);
     check_cut(GR_FORECAST_SUN, false);
     check_cut(GR_FORECAST_SUN, true);
+}
+
+/* The sun's true course is what the weather says, times 3 kW; the weather of other days differs at random. */
+static void irradiance_that_is_told_beforehand_is_followed(void **state)
+{
+    (void)state;
+    struct bench *bench = bench_new(GR_FORECAST_SUN);
+    struct gr_forecast_score blind, seeing;
+    double irradiance[SLOTS / 2];
+    struct gr_series weather = {.start_s = start_s, .step_s = 3600, .count = SLOTS / 2, .kw = irradiance};
+    for (size_t i = 0; i < SLOTS / 2; i++) {
+        irradiance[i] = (bench->kw[2 * i] + bench->kw[2 * i + 1]) / 6;
+    }
+    assert_int_equal(gr_forecast_evaluate(&blind, &bench->lesson, NULL), GR_OK);
+    bench->lesson.weather = &weather;
+    assert_int_equal(gr_forecast_evaluate(&seeing, &bench->lesson, NULL), GR_OK);
+    assert_true(seeing.mae_kw < 0.8 * blind.mae_kw);
+    assert_true(seeing.mean_rmse_kw < 0.8 * blind.mean_rmse_kw);
+    bench_free(bench);
+}
+
+static void weather_that_ends_early_is_done_without(void **state)
+{
+    (void)state;
+    struct bench *bench = bench_new(GR_FORECAST_SUN);
+    struct gr_forecast_score blind, seeing;
+    double irradiance[4] = {0, 0.1, NAN, 0.2};
+    struct gr_series weather = {.start_s = start_s, .step_s = 3600, .count = 4, .kw = irradiance};
+    assert_int_equal(gr_forecast_evaluate(&blind, &bench->lesson, NULL), GR_OK);
+    bench->lesson.weather = &weather;
+    assert_int_equal(gr_forecast_evaluate(&seeing, &bench->lesson, NULL), GR_OK);
+    assert_true(seeing.mae_kw < 1.02 * blind.mae_kw);
+    bench_free(bench);
+}
+
+/* A cloudless year at 48 degrees north: days grow by three minutes each in spring, which the best of the last
+ * weeks lags. */
+static void known_arrays_carry_the_clear_sky_through_the_season(void **state)
+{
+    (void)state;
+    struct bench *bench = bench_new(GR_FORECAST_SUN);
+    struct gr_forecast_score blind, seeing;
+    struct gr_site site = {.latitude_deg = 48, .longitude_deg = 0, .array_count = 1};
+    site.arrays[0] =
+        (struct gr_solar_array){.peak_kw = 5, .tilt_deg = 30, .azimuth_deg = 180, .inverter_kw = 5};
+    for (size_t i = 0; i < SLOTS; i++) {
+        int64_t utc_s = start_s + (int64_t)i * 1800;
+        bench->kw[i] = 0.7 * gr_site_solar_kw(&site, utc_s, utc_s + 1800, 1);
+    }
+    assert_int_equal(gr_forecast_evaluate(&blind, &bench->lesson, NULL), GR_OK);
+    bench->lesson.site = &site;
+    assert_int_equal(gr_forecast_evaluate(&seeing, &bench->lesson, NULL), GR_OK);
+    assert_true(seeing.mae_kw < 0.9 * blind.mae_kw);
+    bench_free(bench);
 }
 
 static void check_shape(const struct gr_forecast_slot *slot, double most_kw)
@@ -266,6 +321,9 @@ int main(void)
         cmocka_unit_test(a_house_that_stood_empty_comes_back_without_an_explosion),
         cmocka_unit_test(too_little_data_gives_no_score_and_no_crash),
         cmocka_unit_test(series_out_of_shape_are_refused),
+        cmocka_unit_test(irradiance_that_is_told_beforehand_is_followed),
+        cmocka_unit_test(weather_that_ends_early_is_done_without),
+        cmocka_unit_test(known_arrays_carry_the_clear_sky_through_the_season),
         cmocka_unit_test(a_forecast_back_in_time_is_refused),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
