@@ -105,6 +105,8 @@ struct gr_complaints {
 };
 
 void gr_complaints_free(struct gr_complaints *complaints);
+/* One line each. */
+void gr_complaints_print(FILE *stream, const struct gr_complaints *complaints);
 
 /* Reads and checks the whole file; every mistake is added to `complaints`. GR_OK only where there is none;
  * then *out is filled (no ownership: plain data, large; allocate it). Secret files named in it must exist and
@@ -131,6 +133,9 @@ void gr_config_print(FILE *stream, const struct gr_config *config);
 /* Loads a zone of the system's zoneinfo by name ("Europe/London"); names that leave its folder are refused.
  */
 int gr_zone_load(struct gr_zone **out, const char *name, struct gr_error *error);
+
+/* The folder of the store: outputs.state_directory, else $STATE_DIRECTORY, else NULL. Not the caller's. */
+const char *gr_state_folder(const struct gr_outputs *outputs);
 
 /* Reads a secret: `name` is looked up in $CREDENTIALS_DIRECTORY first where it has no slash, else as a path.
  * The text is allocated, one newline at the end removed, at most 64 kB. Warn (in *error, returning GR_OK)

@@ -12,6 +12,13 @@ void gr_complaints_free(struct gr_complaints *complaints)
     *complaints = (struct gr_complaints){0};
 }
 
+void gr_complaints_print(FILE *stream, const struct gr_complaints *complaints)
+{
+    for (size_t i = 0; i < complaints->count; i++) {
+        (void)fprintf(stream, "%s\n", complaints->items[i].text);
+    }
+}
+
 static struct gr_complaint *add_complaint(struct gr_reader *reader)
 {
     struct gr_complaints *all = reader->complaints;

@@ -1,10 +1,9 @@
 #include "daemon/feed.h"
 
+#include "config/slurp.h"
 #include "daemon/log.h"
 #include "granary/civil.h"
 
-#include <errno.h>
-#include <inttypes.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -250,28 +249,6 @@ static void put_off(struct gr_feed *feed, struct item *item, enum gr_fetch_outco
 
 /* ---- files ---- */
 
-static char *read_whole(const char *path, size_t *length, struct gr_error *error)
-{
-    FILE *file = fopen(path, "rb");
-    char *bytes = file ? malloc(GR_FETCH_MOST_BYTES + 1) : NULL;
-    if (!bytes) {
-        (void)gr_error_set(error, GR_IO, "%s: %s", path, strerror(errno));
-        goto out;
-    }
-    *length = fread(bytes, 1, GR_FETCH_MOST_BYTES + 1, file);
-    if (ferror(file) || *length > GR_FETCH_MOST_BYTES) {
-        (void)gr_error_set(error, GR_IO, "%s: cannot be read, or is larger than %zu bytes", path,
-                           GR_FETCH_MOST_BYTES);
-        free(bytes);
-        bytes = NULL;
-    }
-out:
-    if (file) {
-        (void)fclose(file);
-    }
-    return bytes;
-}
-
 static void read_file(struct gr_feed *feed, struct item *item, int64_t day_s, const struct gr_moment *now)
 {
     struct gr_error error = {""};
@@ -289,8 +266,8 @@ static void read_file(struct gr_feed *feed, struct item *item, int64_t day_s, co
     }
     item->file_time = status.st_mtim;
     size_t length = 0;
-    char *bytes = read_whole(path, &length, &error);
-    if (bytes) {
+    char *bytes = NULL;
+    if (gr_slurp(&bytes, &length, path, GR_FETCH_MOST_BYTES, &error) == GR_OK) {
         (void)accept_document(feed, item, bytes, length, now);
     } else {
         gr_log(GR_LOG_WARNING, "rates: %s: %s", item->source->name, error.text);

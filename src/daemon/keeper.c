@@ -36,15 +36,12 @@ int gr_keeper_create(struct gr_keeper **out, const struct gr_outputs *outputs, i
                      struct gr_error *error)
 {
     struct gr_error why = {""};
-    const char *folder = outputs->state_directory;
+    const char *folder = gr_state_folder(outputs);
     struct gr_keeper *keeper = calloc(1, sizeof *keeper);
     if (!keeper) {
         return gr_error_set(error, GR_NO_MEMORY, "out of memory");
     }
-    if (!folder[0]) {
-        folder = getenv("STATE_DIRECTORY");
-    }
-    if (!folder || !folder[0]) {
+    if (!folder) {
         gr_log(GR_LOG_WARNING,
                "no outputs.state_directory and no $STATE_DIRECTORY: nothing is kept across restarts");
     } else {
@@ -106,11 +103,17 @@ static void restore_slot(void *context, const struct gr_slot_record *record)
     (void)gr_engine_handle(restoring->engine, &event, NULL);
 }
 
+int gr_history_restore(struct gr_store *store, struct gr_engine *engine, const struct gr_moment *now,
+                       struct gr_error *error)
+{
+    struct restoring restoring = {engine, now};
+    return gr_store_each_slot(store, 0, restore_slot, &restoring, error);
+}
+
 void gr_keeper_restore(const struct gr_keeper *keeper, struct gr_engine *engine, const struct gr_moment *now)
 {
     struct gr_error error = {""};
-    struct restoring restoring = {engine, now};
-    if (keeper->store && gr_store_each_slot(keeper->store, 0, restore_slot, &restoring, &error) != GR_OK) {
+    if (keeper->store && gr_history_restore(keeper->store, engine, now, &error) != GR_OK) {
         gr_log(GR_LOG_WARNING, "the stored history cannot be read: %s", error.text);
     }
 }

@@ -1,13 +1,11 @@
 /* Reading what a back-test works on. */
 #include "tool/backtest.h"
+#include "tool/usage_file.h"
 
-#include "config/slurp.h"
 #include "granary/civil.h"
 
 #include <stdlib.h>
 #include <string.h>
-
-static const size_t greatest_usage = (size_t)64 * 1024 * 1024;
 
 static int refuse(const char *where, const char *text)
 {
@@ -17,9 +15,7 @@ static int refuse(const char *where, const char *text)
 
 static void print_complaints(struct gr_complaints *complaints)
 {
-    for (size_t i = 0; i < complaints->count; i++) {
-        (void)fprintf(stderr, "%s\n", complaints->items[i].text);
-    }
+    gr_complaints_print(stderr, complaints);
     gr_complaints_free(complaints);
 }
 
@@ -135,18 +131,13 @@ static int read_usage(struct gr_bt_scene *scene, const struct gr_bt_options *opt
 {
     struct gr_usage_mapping mapping = gr_usage_default_mapping();
     struct gr_error error = {""};
-    char *text = NULL;
-    size_t length = 0;
     if (options->columns && read_columns(&mapping, options->columns) != GR_OK) {
         return GR_INVALID;
     }
-    int rc = gr_slurp(&text, &length, options->usage_file, greatest_usage, &error);
-    if (rc == GR_OK) {
-        rc = gr_usage_read(&scene->usage, &mapping, scene->zone, text, length, &scene->report, &error);
-    }
-    free(text);
-    if (rc != GR_OK) {
-        return refuse(options->usage_file, error.text);
+    if (gr_usage_load(&scene->usage, &mapping, scene->zone, options->usage_file, &scene->report, &error) !=
+        GR_OK) {
+        (void)fprintf(stderr, "granary backtest: %s\n", error.text);
+        return GR_INVALID;
     }
     tell_report(options->usage_file, scene);
     if (!scene->usage.load_kw) {

@@ -83,9 +83,7 @@ static bool read_arguments(int argc, char **argv, struct arguments *out)
 
 static int refuse(const char *file, const struct gr_complaints *complaints, int code)
 {
-    for (size_t i = 0; i < complaints->count; i++) {
-        fprintf(stderr, "%s\n", complaints->items[i].text);
-    }
+    gr_complaints_print(stderr, complaints);
     if (code == GR_NO_MEMORY) {
         fprintf(stderr, "granary check: out of memory\n");
     } else {

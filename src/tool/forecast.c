@@ -1,16 +1,16 @@
 /* granary forecast: what the learned forecast says, or how good it would have been. */
 #include "granary/forecast.h"
-#include "config/slurp.h"
 #include "granary/config.h"
 #include "granary/usage.h"
 #include "tool/forecast_print.h"
+#include "tool/read_config.h"
 #include "tool/tool.h"
+#include "tool/usage_file.h"
 
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
-static const size_t most_bytes = (size_t)256 << 20;
 static const int64_t reach_s = (int64_t)32 * 3600;
 
 struct call {
@@ -94,36 +94,6 @@ static int parse_arguments(struct call *call, int argc, char **argv)
     return -1;
 }
 
-static int read_config(struct work *work, const char *file, struct gr_error *error)
-{
-    struct gr_complaints complaints = {0};
-    work->config = calloc(1, sizeof *work->config);
-    if (!work->config) {
-        return gr_error_set(error, GR_NO_MEMORY, "no memory for a configuration");
-    }
-    int status = gr_config_read(work->config, file, &complaints);
-    for (size_t i = 0; i < complaints.count; i++) {
-        fprintf(stderr, "%s\n", complaints.items[i].text);
-    }
-    gr_complaints_free(&complaints);
-    return status == GR_OK ? GR_OK : gr_error_set(error, status, "%s cannot be used", file);
-}
-
-static int read_usage(struct gr_usage *out, const struct gr_usage_mapping *mapping, const char *file,
-                      const struct gr_zone *zone, struct gr_usage_report *report, struct gr_error *error)
-{
-    struct gr_error cause = {""};
-    char *bytes = NULL;
-    size_t length = 0;
-    int status = gr_slurp(&bytes, &length, file, most_bytes, error);
-    if (status != GR_OK) {
-        return status;
-    }
-    status = gr_usage_read(out, mapping, zone, bytes, length, report, &cause);
-    free(bytes);
-    return status == GR_OK ? GR_OK : gr_error_set(error, status, "%s: %s", file, cause.text);
-}
-
 /* Irradiance in W/m2 becomes kW/m2 as power in W becomes kW. */
 static int read_weather(struct work *work, const char *file, struct gr_error *error)
 {
@@ -136,7 +106,7 @@ static int read_weather(struct work *work, const char *file, struct gr_error *er
         mapping.unit = GR_USAGE_W;
         mapping.load[0] = mapping.temperature[0] = '\0';
         (void)snprintf(mapping.solar, sizeof mapping.solar, "%s", names[i]);
-        status = read_usage(&work->weather, &mapping, file, work->zone, &report, &last);
+        status = gr_usage_load(&work->weather, &mapping, work->zone, file, &report, &last);
         if (status == GR_OK && !work->weather.solar_kw) {
             gr_usage_free(&work->weather);
             status =
@@ -158,16 +128,19 @@ static int gather(struct work *work, const struct call *call, struct gr_error *e
     struct gr_usage_mapping mapping = gr_usage_default_mapping();
     struct gr_usage_report report;
     const char *zone_name = call->zone_name;
-    int status = call->config_file ? read_config(work, call->config_file, error) : GR_OK;
-    if (status != GR_OK) {
-        return status;
+    if (call->config_file) {
+        work->config = gr_tool_read_config(call->config_file);
+        if (!work->config) {
+            (void)gr_error_set(error, GR_INVALID, "%s cannot be used", call->config_file);
+            return GR_INVALID;
+        }
     }
     if (!zone_name) {
         zone_name = work->config ? work->config->engine.site.timezone : "UTC";
     }
-    status = gr_zone_load(&work->zone, zone_name, error);
+    int status = gr_zone_load(&work->zone, zone_name, error);
     if (status == GR_OK) {
-        status = read_usage(&work->usage, &mapping, call->usage_file, work->zone, &report, error);
+        status = gr_usage_load(&work->usage, &mapping, work->zone, call->usage_file, &report, error);
     }
     if (status == GR_OK && call->weather_file) {
         status = read_weather(work, call->weather_file, error);

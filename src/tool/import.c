@@ -1,6 +1,7 @@
 /* granary import: past usage of the house into the daemon's history. */
 #include "tool/import.h"
 #include "daemon/clock.h"
+#include "tool/read_config.h"
 #include "tool/tool.h"
 #include "tool/usage_file.h"
 
@@ -143,18 +144,6 @@ int gr_import_arguments(struct gr_import *job, int argc, char **argv)
 
 /* ---- reading ---- */
 
-static int read_config(struct gr_import *job)
-{
-    struct gr_complaints complaints = {0};
-    job->config = calloc(1, sizeof *job->config);
-    int code = job->config ? gr_config_read(job->config, job->config_file, &complaints) : GR_NO_MEMORY;
-    for (size_t i = 0; i < complaints.count; i++) {
-        (void)fprintf(stderr, "%s\n", complaints.items[i].text);
-    }
-    gr_complaints_free(&complaints);
-    return code == GR_OK ? 0 : 2;
-}
-
 static size_t leave_out(const struct gr_usage *usage, double *values)
 {
     size_t count = 0;
@@ -195,7 +184,8 @@ int gr_tool_import(int argc, char **argv)
     if (status >= 0) {
         return status;
     }
-    status = read_config(&job);
+    job.config = gr_tool_read_config(job.config_file);
+    status = job.config ? 0 : 2;
     if (status == 0) {
         status = read_usage(&job);
     }

@@ -86,15 +86,6 @@ static void drop_useless(struct halves *halves, int64_t keep_from_s)
     halves->count = kept;
 }
 
-static const char *state_folder(const struct gr_config *config)
-{
-    const char *folder = config->outputs.state_directory;
-    if (!folder[0]) {
-        folder = getenv("STATE_DIRECTORY");
-    }
-    return folder && folder[0] ? folder : NULL;
-}
-
 /* A file that root begins must belong to the daemon's user, who owns the folder. */
 static void hand_over(const char *folder, const char *file)
 {
@@ -161,7 +152,7 @@ int gr_import_keep(struct gr_import *job, int64_t now_s)
     struct gr_store *store = NULL;
     struct halves halves = {0};
     char file[GR_PATH_SIZE + 16];
-    const char *folder = state_folder(job->config);
+    const char *folder = gr_state_folder(&job->config->outputs);
     int status = 1;
     if (job->dry_run) {
         puts("Nothing was written: --dry-run.");

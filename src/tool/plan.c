@@ -1,11 +1,13 @@
 /* granary plan: the plan from the present rates, as a table or as JSON. */
 #include "daemon/clock.h"
 #include "daemon/feed.h"
+#include "daemon/keeper.h"
 #include "daemon/plan_json.h"
 #include "granary/bridge.h"
 #include "granary/civil.h"
 #include "granary/config.h"
 #include "granary/engine.h"
+#include "tool/read_config.h"
 #include "tool/tool.h"
 
 #include <inttypes.h>
@@ -107,42 +109,21 @@ static int parse_arguments(struct call *call, int argc, char **argv)
 
 /* ---- gathering ---- */
 
-static int read_config(struct work *work, const char *file)
-{
-    struct gr_complaints complaints = {0};
-    work->config = calloc(1, sizeof *work->config);
-    int status = work->config ? gr_config_read(work->config, file, &complaints) : GR_NO_MEMORY;
-    for (size_t i = 0; i < complaints.count; i++) {
-        (void)fprintf(stderr, "%s\n", complaints.items[i].text);
-    }
-    gr_complaints_free(&complaints);
-    return status;
-}
-
 /* The daemon's store, if it is there and may be read: past days make better plans, and stored rates spare a
  * fetch. */
 static void open_store(struct work *work, struct gr_moment now)
 {
     struct gr_error error = {""};
     char file[GR_PATH_SIZE + 16];
-    (void)snprintf(file, sizeof file, "%s/granary.db", work->config->outputs.state_directory);
-    if (!work->config->outputs.state_directory[0] || access(file, R_OK | W_OK) != 0) {
+    const char *folder = gr_state_folder(&work->config->outputs);
+    (void)snprintf(file, sizeof file, "%s/granary.db", folder ? folder : "");
+    if (!folder || access(file, R_OK | W_OK) != 0) {
         return;
     }
     if (gr_store_open(&work->store, file, now.utc_s, &error) != GR_OK) {
         work->store = NULL;
         (void)fprintf(stderr, "granary plan: %s; going on without history\n", error.text);
     }
-}
-
-static void restore_slot(void *context, const struct gr_slot_record *record)
-{
-    struct work *work = context;
-    struct gr_event event = {.kind = GR_EVENT_HISTORY,
-                             .of.history = {.start_s = record->start_s,
-                                            .house_kw = record->house_kw,
-                                            .solar_kw = record->solar_kw}};
-    (void)gr_engine_handle(work->engine, &event, NULL);
 }
 
 static void gather_rates(struct work *work, struct gr_moment now)
@@ -197,7 +178,8 @@ static void ask_broker(struct work *work, struct call *call)
 static int gather(struct work *work, struct call *call)
 {
     struct gr_error error = {""};
-    if (read_config(work, call->file) != GR_OK) {
+    work->config = gr_tool_read_config(call->file);
+    if (!work->config) {
         return 2;
     }
     open_store(work, call->now);
@@ -210,7 +192,7 @@ static int gather(struct work *work, struct call *call)
         return 1;
     }
     if (work->store) {
-        (void)gr_store_each_slot(work->store, 0, restore_slot, work, NULL);
+        (void)gr_history_restore(work->store, work->engine, &call->now, NULL);
     }
     gather_rates(work, call->now);
     if (isnan(call->percent)) {

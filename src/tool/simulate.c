@@ -125,13 +125,6 @@ struct job {
     struct gr_zone *zone;
 };
 
-static void print_complaints(const struct gr_complaints *complaints)
-{
-    for (size_t i = 0; i < complaints->count; i++) {
-        fprintf(stderr, "%s\n", complaints->items[i].text);
-    }
-}
-
 static int read_files(struct job *job)
 {
     struct gr_complaints complaints = {0};
@@ -140,7 +133,7 @@ static int read_files(struct job *job)
     if (result == GR_OK) {
         result = gr_sim_scene_read(&job->scene, job->options.scene_file, &job->config, &complaints);
     }
-    print_complaints(&complaints);
+    gr_complaints_print(stderr, &complaints);
     gr_complaints_free(&complaints);
     if (result == GR_OK) {
         result = gr_zone_load(&job->zone, job->config.engine.site.timezone, &error);

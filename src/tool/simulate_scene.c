@@ -264,10 +264,10 @@ static void read_battery(struct gr_reader *reader, const config_setting_t *root,
     *battery = own;
 }
 
-static void read_root(struct gr_reader *reader, const config_setting_t *root, struct scene_form *form)
+static void read_root(struct gr_reader *reader, const config_setting_t *root, void *out)
 {
+    struct scene_form *form = out;
     int64_t local_s;
-    gr_scan_text(reader, reader->file);
     gr_form_read(reader, root, (const struct gr_key *const[]){root_keys, NULL}, form);
     read_group(reader, root, "house", true, house_keys, form);
     read_group(reader, root, "sun", true, sun_keys, form);
@@ -281,34 +281,14 @@ static void read_root(struct gr_reader *reader, const config_setting_t *root, st
     }
 }
 
-static void parse(struct gr_reader *reader, struct scene_form *form)
-{
-    config_t tree;
-    config_init(&tree);
-    if (config_read_file(&tree, reader->file)) {
-        read_root(reader, config_root_setting(&tree), form);
-    } else if (config_error_type(&tree) == CONFIG_ERR_FILE_IO) {
-        gr_complain_at(reader, reader->file, 0, "cannot be read");
-    } else {
-        const char *file = config_error_file(&tree), *why = config_error_text(&tree);
-        gr_explain_syntax(reader, file ? file : reader->file, config_error_line(&tree),
-                          why ? why : "syntax error");
-    }
-    config_destroy(&tree);
-}
-
 int gr_sim_scene_read(struct gr_sim_scene *out, const char *file, const struct gr_config *config,
                       struct gr_complaints *complaints)
 {
     struct gr_reader reader = {.complaints = complaints, .file = file};
     struct scene_form form = {.scene.house.site = config->engine.site};
-    size_t before = complaints->count;
-    parse(&reader, &form);
-    if (reader.out_of_memory) {
-        return GR_NO_MEMORY;
-    }
-    if (complaints->count != before) {
-        return GR_INVALID;
+    int rc = gr_part_file_read(&reader, read_root, &form);
+    if (rc != GR_OK) {
+        return rc;
     }
     form.scene.house.seed = (uint64_t)form.seed;
     *out = form.scene;
