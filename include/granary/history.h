@@ -43,15 +43,19 @@ struct gr_expectation {
  * saving). The following days of the horizon take the past day's followers, as long as they are known as well
  * and over, or else the last one again. Holes are filled from the nearest days within a week that know the
  * same time, or else from the profile and the arrays. Where the sun of a day is not known to nine tenths, it
- * is that of the arrays under one of five clearnesses, if there are arrays. Weights: halved per 14 days of
- * age, and 0.4 for a weekday that stands for a weekend day or the other way round (for a part of the horizon:
- * to the power of that share). With fewer than `path_days` days known, ten paths of the configured profile
- * (house scaled by 0.6 to 1.6, mean 1, paired without correlation with the arrays' sky under five clearnesses
- * around the usual one, mean the usual one) follow, which together weigh the share of days that is missing.
- * Without arrays they have yesterday's sun (holes filled as above). Without arrays and without history the
- * sun is 0. Only values that ended at or before bounds_s[0] are used. *out is overwritten, to be freed with
- * gr_paths_free. GR_INVALID for bounds or an expectation out of range (the message names what), GR_NO_MEMORY;
- * *out is then empty. */
+ * is that of the arrays under one of five clearnesses, if there are arrays. Every such path is drawn to the
+ * present level: with r = log of (mean load of the last 24 h / of the 24 h before the same time of the past
+ * day), 5 % of the last week's mean added to both, the load is multiplied by exp(0.5 r), the sun likewise by
+ * exp(0.3 r) of its own, |r| at most 0.7; r = 0 where less than half of the 24 h is known. Weights: halved
+ * per 14 days of age, 0.4 for a weekday that stands for a weekend day or the other way round (for a part of
+ * the horizon: to the power of that share), and exp(-0.7 |r| - 0.3 |r2|), r2 the same of the last 2 h of
+ * load. With fewer than `path_days` days known, ten paths of the configured profile (house scaled by 0.6
+ * to 1.6, mean 1, paired without correlation with the arrays' sky under five clearnesses around the usual
+ * one, mean the usual one) follow, which together weigh the share of days that is missing. Without arrays
+ * they have yesterday's sun (holes filled as above). Without arrays and without history the sun is 0. Only
+ * values that ended at or before bounds_s[0] are used. *out is overwritten, to be freed with gr_paths_free.
+ * GR_INVALID for bounds or an expectation out of range (the message names what), GR_NO_MEMORY; *out is then
+ * empty. */
 int gr_paths_build(struct gr_paths *out, const struct gr_history *history,
                    const struct gr_expectation *expectation, const struct gr_site *site,
                    const struct gr_zone *zone, const int64_t *bounds_s, size_t slots, struct gr_error *error);

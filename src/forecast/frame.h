@@ -9,14 +9,23 @@
 
 struct cell {
     int64_t start_s;
-    int64_t day;             /* local calendar day, days since 1970-01-01 on the wall clock */
-    int64_t wall_s;          /* wall-clock seconds into that day, at the cell's middle */
+    int64_t day;    /* local calendar day, days since 1970-01-01 on the wall clock */
+    int64_t wall_s; /* wall-clock seconds into that day, at the cell's middle */
+    bool weekend;
     double clear_kw[LEVELS]; /* the arrays under each clearness, NAN until asked for */
 };
 
 /* How one past day stands in the history; `age` 1 is yesterday. */
 struct past_day {
+    int64_t start_s;
+    bool even;                     /* the clock did not change in it */
     bool house_known, solar_known; /* to nine tenths */
+};
+
+/* Mean powers before a moment; NAN where less than half of the time is known. */
+struct frame_levels {
+    double house_kw, solar_kw; /* of 24 hours */
+    double late_house_kw;      /* of the last 2 hours */
 };
 
 struct frame {
@@ -30,6 +39,8 @@ struct frame {
     int64_t today; /* the local day of now_s */
     double clearness[LEVELS];
     struct past_day past[GR_HISTORY_DAYS + 1]; /* by age; [0] is never known */
+    struct frame_levels level;                 /* at the start of the horizon */
+    double usual_house_kw, usual_solar_kw;     /* means of the week before it; NAN: not known */
     size_t cells;
     struct cell *cell;
 };
@@ -45,6 +56,12 @@ double frame_past_house_kw(const struct frame *frame, int64_t day, int64_t wall_
 /* Solar power whole days of 24 h before the cell; holes are filled from the nearest days, or else from the
  * arrays under usual clearness, or else 0. */
 double frame_past_solar_kw(const struct frame *frame, struct cell *cell, int64_t days_back);
+
+/* Levels before the start of the horizon, and before the same time `age` days earlier. */
+struct frame_levels frame_levels_at(const struct frame *frame, int64_t age);
+
+/* Fills the levels and usual powers. */
+void frame_survey_levels(struct frame *frame);
 
 double frame_profile_kw(const struct frame *frame, int64_t wall_s);
 

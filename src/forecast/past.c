@@ -39,19 +39,49 @@ static bool mostly_known(const struct frame *frame, read_fn read, int64_t start_
 size_t frame_survey_past(struct frame *frame)
 {
     size_t found = 0;
+    int64_t end_s = gr_zone_utc_s(frame->zone, (frame->today + 1) * GR_DAY_S, 0);
     for (int64_t age = 0; age <= GR_HISTORY_DAYS; age++) {
-        struct past_day *past = &frame->past[age];
-        *past = (struct past_day){false, false};
-        if (age == 0 || found == frame->expectation->path_days) {
-            continue;
-        }
         int64_t start_s = gr_zone_utc_s(frame->zone, (frame->today - age) * GR_DAY_S, 0);
-        int64_t end_s = gr_zone_utc_s(frame->zone, (frame->today - age + 1) * GR_DAY_S, 0);
-        past->house_known = mostly_known(frame, gr_history_house, start_s, end_s);
-        past->solar_known = mostly_known(frame, gr_history_solar, start_s, end_s);
-        found += past->house_known;
+        struct past_day *past = &frame->past[age];
+        *past = (struct past_day){.start_s = start_s, .even = end_s - start_s == GR_DAY_S};
+        if (age > 0 && found < frame->expectation->path_days) {
+            past->house_known = mostly_known(frame, gr_history_house, start_s, end_s);
+            past->solar_known = mostly_known(frame, gr_history_solar, start_s, end_s);
+            found += past->house_known;
+        }
+        end_s = start_s;
     }
     return found;
+}
+
+static double mean_before(const struct frame *frame, read_fn read, int64_t end_s, int64_t half_hours)
+{
+    double sum = 0;
+    int64_t known = 0;
+    for (int64_t i = 1; i <= half_hours; i++) {
+        double kw = read_at(frame, read, end_s - i * GR_HISTORY_STEP_S);
+        if (!isnan(kw)) {
+            sum += kw;
+            known++;
+        }
+    }
+    return known > 0 && 2 * known >= half_hours ? sum / (double)known : NAN;
+}
+
+struct frame_levels frame_levels_at(const struct frame *frame, int64_t age)
+{
+    int64_t end_s = frame->cell[0].start_s - age * GR_DAY_S;
+    return (struct frame_levels){.house_kw = mean_before(frame, gr_history_house, end_s, 48),
+                                 .solar_kw = mean_before(frame, gr_history_solar, end_s, 48),
+                                 .late_house_kw = mean_before(frame, gr_history_house, end_s, 4)};
+}
+
+void frame_survey_levels(struct frame *frame)
+{
+    int64_t end_s = frame->cell[0].start_s;
+    frame->level = frame_levels_at(frame, 0);
+    frame->usual_house_kw = mean_before(frame, gr_history_house, end_s, INT64_C(7) * 48);
+    frame->usual_solar_kw = mean_before(frame, gr_history_solar, end_s, INT64_C(7) * 48);
 }
 
 double frame_profile_kw(const struct frame *frame, int64_t wall_s)
@@ -69,7 +99,11 @@ static double mean_of_known(double a, double b)
 
 static double house_at(const struct frame *frame, int64_t day, int64_t wall_s)
 {
-    return read_at(frame, gr_history_house, gr_zone_utc_s(frame->zone, day * GR_DAY_S + wall_s, 0));
+    int64_t age = frame->today - day;
+    bool even = age >= 0 && age <= GR_HISTORY_DAYS && frame->past[age].even;
+    int64_t utc_s =
+        even ? frame->past[age].start_s + wall_s : gr_zone_utc_s(frame->zone, day * GR_DAY_S + wall_s, 0);
+    return read_at(frame, gr_history_house, utc_s);
 }
 
 double frame_past_house_kw(const struct frame *frame, int64_t day, int64_t wall_s)

@@ -7,6 +7,13 @@
 
 static const double half_life_days = 14;
 static const double other_type_weight = 0.4; /* a weekday for a weekend day or the other way round */
+/* How far a path is drawn to the present level, and how much less an unlike day counts; docs/forecast.md. */
+static const double house_pull = 0.5;
+static const double solar_pull = 0.3;
+static const double most_pull = 0.7; /* of a logarithm of levels: about twice or half */
+static const double day_unlikeness = 0.7;
+static const double late_unlikeness = 0.3;
+static const double level_floor = 0.05; /* of the usual power, added to levels: small ones differ by chance */
 static const int64_t longest_horizon_s = (int64_t)400 * GR_DAY_S;
 
 /* Scales of the profile: mean 1. */
@@ -58,6 +65,11 @@ static int64_t half_hour_number(int64_t utc_s)
     return utc_s / GR_HISTORY_STEP_S - (utc_s % GR_HISTORY_STEP_S < 0);
 }
 
+static bool is_weekend(int64_t day)
+{
+    return gr_civil_weekday(day * GR_DAY_S) >= 6;
+}
+
 static void place_cell(const struct frame *frame, struct cell *cell, int64_t number)
 {
     cell->start_s = number * GR_HISTORY_STEP_S;
@@ -65,6 +77,7 @@ static void place_cell(const struct frame *frame, struct cell *cell, int64_t num
     int64_t local_s = gr_zone_local_s(frame->zone, middle_s);
     cell->day = gr_civil_day(local_s);
     cell->wall_s = local_s - cell->day * GR_DAY_S;
+    cell->weekend = is_weekend(cell->day);
     for (size_t level = 0; level < LEVELS; level++) {
         cell->clear_kw[level] = NAN;
     }
@@ -109,11 +122,6 @@ static void spread(const struct frame *frame, const double *cell_kw, double *slo
     }
 }
 
-static bool is_weekend(int64_t day)
-{
-    return gr_civil_weekday(day * GR_DAY_S) >= 6;
-}
-
 /* Age of the day that stands for the next day of the horizon: the follower where it is known, or the same day
  * again. */
 static int64_t next_age(const struct frame *frame, int64_t age)
@@ -131,22 +139,53 @@ static double follow_day(const struct frame *frame, int64_t first_age, struct co
 {
     int64_t age = first_age;
     int64_t day = frame->today;
+    bool weekend = is_weekend(frame->today - age);
     size_t of_other_type = 0;
     for (size_t c = 0; c < frame->cells; c++) {
         struct cell *cell = &frame->cell[c];
         if (cell->day > day) {
             day = cell->day;
             age = next_age(frame, age);
+            weekend = is_weekend(frame->today - age);
         }
         int64_t source = frame->today - age;
         bool modelled = frame->site->array_count > 0 && !frame->past[age].solar_known;
         course->house_kw[c] = frame_past_house_kw(frame, source, cell->wall_s);
         course->solar_kw[c] = modelled ? frame_model_kw(frame, cell, level_of_age[age % LEVELS])
                                        : frame_past_solar_kw(frame, cell, cell->day - source);
-        of_other_type += is_weekend(source) != is_weekend(cell->day);
+        of_other_type += weekend != cell->weekend;
     }
     double share = (double)of_other_type / (double)frame->cells;
     return pow(0.5, (double)first_age / half_life_days) * pow(other_type_weight, share);
+}
+
+/* Logarithm of two levels; 0 where one is not known. */
+static double compare(double now_kw, double then_kw, double usual_kw)
+{
+    double floor_kw = level_floor * usual_kw;
+    double log_ratio = log((now_kw + floor_kw) / (then_kw + floor_kw));
+    return isfinite(log_ratio) ? log_ratio : 0;
+}
+
+static double pull_of(double log_ratio, double share)
+{
+    return exp(share * fmin(fmax(log_ratio, -most_pull), most_pull));
+}
+
+/* Draws the course of a past day towards the level of the present, and returns how alike the two are: 1 where
+ * their levels are the same. */
+static double liken(const struct frame *frame, int64_t age, struct course *course)
+{
+    struct frame_levels then = frame_levels_at(frame, age);
+    double house = compare(frame->level.house_kw, then.house_kw, frame->usual_house_kw);
+    double late = compare(frame->level.late_house_kw, then.late_house_kw, frame->usual_house_kw);
+    double solar = compare(frame->level.solar_kw, then.solar_kw, frame->usual_solar_kw);
+    double house_factor = pull_of(house, house_pull), solar_factor = pull_of(solar, solar_pull);
+    for (size_t c = 0; c < frame->cells; c++) {
+        course->house_kw[c] *= house_factor;
+        course->solar_kw[c] *= solar_factor;
+    }
+    return exp(-day_unlikeness * fabs(house) - late_unlikeness * fabs(late));
 }
 
 static void imagine(const struct frame *frame, size_t number, struct course *course)
@@ -195,7 +234,7 @@ static void fill_paths(const struct frame *frame, struct course *course, size_t 
     size_t path = 0;
     for (int64_t age = 1; age <= GR_HISTORY_DAYS; age++) {
         if (frame->past[age].house_known) {
-            double weight = follow_day(frame, age, course);
+            double weight = follow_day(frame, age, course) * liken(frame, age, course);
             keep(frame, course, weight, paths, path++);
         }
     }
@@ -227,6 +266,7 @@ int gr_paths_build(struct gr_paths *out, const struct gr_history *history,
         goto out;
     }
     size_t known = frame_survey_past(&frame);
+    frame_survey_levels(&frame);
     course.house_kw = malloc(frame.cells * sizeof *course.house_kw);
     course.solar_kw = malloc(frame.cells * sizeof *course.solar_kw);
     code = make_room(out, known + (known < expectation->path_days ? 2 * LEVELS : 0), slots);

@@ -30,6 +30,7 @@ static void check_wall_clock(const char *zone, int month, int day, double skippe
         int64_t now_s = local_moment(house, 2026, month, day + shift, 6 * (shift & 3), 0) / 1800 * 1800;
         put_wall_hours(house, now_s - 20 * day_s, now_s);
         house_build(house, now_s, 96, 1800);
+        house_undraw(house);
         assert_int_equal(house->paths.count, 14);
         for (size_t path = 0; path < 14; path++) {
             for (size_t slot = 0; slot < 96; slot++) {
@@ -87,10 +88,12 @@ static void a_horizon_over_the_change_has_paths_of_46_and_50_half_hours(void **s
     int64_t spring_s = local_moment(house, 2026, 3, 29, 0, 0);
     put_wall_hours(house, spring_s - 20 * day_s, spring_s);
     house_build(house, spring_s, 46, 1800);
+    house_undraw(house);
     assert_true(fabs(path_load(house, 0, 4) - 3.25) < 1e-9 && fabs(path_load(house, 0, 45) - 23.75) < 1e-9);
     int64_t autumn_s = local_moment(house, 2026, 10, 25, 0, 0);
     put_wall_hours(house, autumn_s - 20 * day_s, autumn_s);
     house_build(house, autumn_s, 50, 1800);
+    house_undraw(house);
     assert_true(fabs(path_load(house, 0, 5) - 2.75) < 1e-9 && fabs(path_load(house, 0, 6) - 2.25) < 1e-9);
     assert_true(fabs(path_load(house, 0, 49) - 23.75) < 1e-9);
     house_free(house);
@@ -105,6 +108,7 @@ static void the_sun_keeps_its_own_time_over_the_change(void **state)
         gr_history_put(house->history, t, 1, (double)(t % 86400) / 3600); /* tells the hour of UTC */
     }
     house_build(house, now_s, 48, 1800);
+    house_undraw(house);
     for (size_t path = 0; path < 14; path++) {
         for (size_t slot = 0; slot < 48; slot++) {
             assert_true(fabs(path_solar(house, path, slot) - (double)(house->bounds_s[slot] % 86400) / 3600) <
@@ -121,6 +125,7 @@ static void a_day_that_a_zone_skipped_is_no_day(void **state)
     int64_t now_s = local_moment(house, 2012, 1, 2, 9, 0);
     put_wall_hours(house, now_s - 20 * day_s, now_s);
     house_build(house, now_s, 96, 1800);
+    house_undraw(house);
     assert_int_equal(house->paths.count, 14);
     for (size_t path = 0; path < 14; path++) {
         assert_true(fabs(path_load(house, path, 0) - 9.25) < 1e-9);
@@ -132,6 +137,11 @@ static void a_day_that_a_zone_skipped_is_no_day(void **state)
 /* ---- holes ---- */
 
 static const int64_t midnight_s = 1781481600; /* 2026-06-15 00:00 UTC */
+
+static bool near(double found, double expected)
+{
+    return fabs(found - expected) < 1e-9;
+}
 
 /* Load and sun are the age of the day, but not known where `hole` says so. */
 static struct house *house_with_holes(bool (*hole)(int age, int half_hour))
@@ -156,9 +166,11 @@ static void a_small_hole_is_filled_from_the_days_on_both_sides(void **state)
     (void)state;
     struct house *house = house_with_holes(four_on_day_3);
     house_build(house, midnight_s, 48, 1800);
+    house_undraw(house);
     assert_int_equal(house->paths.count, 14);
     for (size_t slot = 0; slot < 48; slot++) {
-        assert_true(path_load(house, 2, slot) == 3 && path_solar(house, 2, slot) == 3); /* (2 + 4) / 2 */
+        assert_true(near(path_load(house, 2, slot), 3) &&
+                    near(path_solar(house, 2, slot), 3)); /* (2 + 4) / 2 */
     }
     house_free(house);
 }
@@ -173,9 +185,10 @@ static void a_hole_at_the_end_is_filled_from_the_side_that_is_known(void **state
     (void)state;
     struct house *house = house_with_holes(two_yesterday_and_before);
     house_build(house, midnight_s, 48, 1800);
-    assert_true(path_load(house, 0, 20) == 3 && path_solar(house, 0, 20) == 3);
-    assert_true(path_load(house, 1, 20) == 3 && path_solar(house, 1, 20) == 3);
-    assert_true(path_load(house, 0, 21) == 1);
+    house_undraw(house);
+    assert_true(near(path_load(house, 0, 20), 3) && near(path_solar(house, 0, 20), 3));
+    assert_true(near(path_load(house, 1, 20), 3) && near(path_solar(house, 1, 20), 3));
+    assert_true(near(path_load(house, 0, 21), 1));
     house_free(house);
 }
 
@@ -191,11 +204,13 @@ static void a_time_that_is_never_known_comes_from_profile_and_arrays(void **stat
     struct house *house = house_with_holes(same_time_always);
     house->expectation.house_kw[12] = 7;
     house_build(house, midnight_s, 48, 1800);
-    assert_true(path_load(house, 4, 24) == 7 && path_solar(house, 4, 24) == 0);
+    house_undraw(house);
+    assert_true(near(path_load(house, 4, 24), 7) && near(path_solar(house, 4, 24), 0));
     house_add_array(house);
     house_build(house, midnight_s, 48, 1800);
-    assert_true(path_load(house, 4, 24) == 7 && path_solar(house, 4, 24) > 1);
-    assert_true(path_solar(house, 4, 25) == 5);
+    house_undraw(house);
+    assert_true(near(path_load(house, 4, 24), 7) && path_solar(house, 4, 24) > 1);
+    assert_true(near(path_solar(house, 4, 25), 5));
     house_free(house);
 }
 
@@ -209,8 +224,10 @@ static void a_day_known_to_less_than_nine_tenths_is_no_path(void **state)
     (void)state;
     struct house *house = house_with_holes(five_on_day_2);
     house_build(house, midnight_s, 48, 1800);
+    house_undraw(house);
     assert_int_equal(house->paths.count, 14);
-    assert_true(path_load(house, 0, 0) == 1 && path_load(house, 1, 0) == 3 && path_load(house, 13, 0) == 15);
+    assert_true(near(path_load(house, 0, 0), 1) && near(path_load(house, 1, 0), 3) &&
+                near(path_load(house, 13, 0), 15));
     house_free(house);
 }
 

@@ -124,6 +124,73 @@ static inline void house_build(struct house *house, int64_t start_s, size_t slot
     }
 }
 
+/* ---- the drawing of paths to the present level, worked out once more ---- */
+
+typedef int (*house_read)(const struct gr_history *history, int64_t start_s, double *kw);
+
+static inline double house_mean(const struct house *house, house_read read, int64_t end_s, int half_hours)
+{
+    double sum = 0;
+    int known = 0;
+    for (int64_t t = end_s - half_hours * INT64_C(1800); t < end_s; t += 1800) {
+        double kw;
+        if (read(house->history, t, &kw) == GR_OK) {
+            sum += kw;
+            known++;
+        }
+    }
+    return known * 2 >= half_hours ? sum / known : (double)NAN;
+}
+
+/* Logarithm of the level before the horizon over that at the same time `age` days before; 0: not known. */
+static inline double house_log_ratio(const struct house *house, house_read read, int age, int half_hours)
+{
+    int64_t now_s = house->bounds_s[0] / 1800 * 1800;
+    double added_kw = 0.05 * house_mean(house, read, now_s, 7 * 48);
+    double now_kw = house_mean(house, read, now_s, half_hours);
+    double then_kw = house_mean(house, read, now_s - age * INT64_C(86400), half_hours);
+    double ratio = log((now_kw + added_kw) / (then_kw + added_kw));
+    return isfinite(ratio) ? ratio : 0;
+}
+
+static inline bool house_knows_day(const struct house *house, int age)
+{
+    int64_t day = day_number(house, house->bounds_s[0]) - age;
+    int known = 0, total = 0;
+    for (int64_t t = gr_zone_utc_s(house->zone, day * 86400, 0);
+         t < gr_zone_utc_s(house->zone, (day + 1) * 86400, 0); t += 1800) {
+        double kw;
+        known += gr_history_house(house->history, t, &kw) == GR_OK;
+        total++;
+    }
+    return total > 0 && known * 10 >= total * 9;
+}
+
+static inline double house_draw_factor(double log_ratio, double share)
+{
+    return exp(share * fmin(fmax(log_ratio, -0.7), 0.7));
+}
+
+/* Takes back how the paths of past days were drawn to the present level and weighed by likeness, so that a
+ * test finds the days' own courses; the weights then do not add up to 1. */
+static inline void house_undraw(struct house *house)
+{
+    size_t path = 0;
+    for (int age = 1; age <= GR_HISTORY_DAYS && path < house->expectation.path_days; age++) {
+        if (!house_knows_day(house, age)) {
+            continue;
+        }
+        double load = house_log_ratio(house, gr_history_house, age, 48);
+        double late = house_log_ratio(house, gr_history_house, age, 4);
+        double solar = house_log_ratio(house, gr_history_solar, age, 48);
+        for (size_t i = path * house->slots; i < (path + 1) * house->slots; i++) {
+            house->paths.load_kw[i] /= house_draw_factor(load, 0.5);
+            house->paths.solar_kw[i] /= house_draw_factor(solar, 0.3);
+        }
+        house->paths.weight[path++] /= exp(-0.7 * fabs(load) - 0.3 * fabs(late));
+    }
+}
+
 static inline double path_load(const struct house *house, size_t path, size_t slot)
 {
     return house->paths.load_kw[path * house->slots + slot];
