@@ -10,7 +10,8 @@
  *            + penalty (h max(0, g - import_limit) + h max(0, -g - export_limit) + max(0, floor - s'))
  *
  * Minimised: the sum over the slots less the value of s at the end. Prices may have any sign and export may
- * pay more than import, so value functions are continuous and piecewise linear, but not convex. */
+ * pay more than import, so value functions are continuous and piecewise linear, but not convex. What a
+ * problem may say besides is at the end of gr_problem. */
 #ifndef GRANARY_PLANNER_H
 #define GRANARY_PLANNER_H
 
@@ -39,6 +40,18 @@ struct gr_problem {
                           flat */
     const double *end_kwh; /* outside; 0 points: worth nothing */
     const double *end_value;
+
+    /* What may be given besides; NULL and 0 leave it out. Arrays have `slots` entries. */
+    const bool *may_export; /* where false the battery does not feed the grid: it discharges at most
+                               max(0, load - solar) */
+    const double *slot_import_limit_kw, *slot_export_limit_kw; /* >= 0; the lower of the two limits holds */
+    const double *slot_charge_kw, *slot_discharge_kw; /* >= 0, as in the cold; the lower of this and the
+                                                         battery's holds */
+    const double
+        *wanted_kwh; /* stored energy wished for at the slot's end, 0 to capacity, apart from the floor */
+    double wanted_per_kwh;           /* money for a kWh short of it */
+    const double *carbon_kg_per_kwh; /* of a kWh imported, >= 0 */
+    double carbon_price_per_kg;      /* money, added to the import price */
 };
 
 /* Checks shapes, ranges and finiteness; the message names the member and slot. */

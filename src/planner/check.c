@@ -87,6 +87,33 @@ static int check_arrays(const struct gr_problem *problem, struct gr_error *error
     return rc;
 }
 
+/* What may be left out. */
+static int check_optional(const struct gr_problem *problem, struct gr_error *error)
+{
+    double capacity_kwh = problem->battery.capacity_kwh;
+    const struct {
+        struct range range;
+        const double *values;
+    } arrays[] = {
+        {{"grid.import_limit_kw", " kW", 0, INFINITY}, problem->slot_import_limit_kw},
+        {{"grid.export_limit_kw", " kW", 0, INFINITY}, problem->slot_export_limit_kw},
+        {{"battery.charge_kw", " kW", 0, MOST}, problem->slot_charge_kw},
+        {{"battery.discharge_kw", " kW", 0, MOST}, problem->slot_discharge_kw},
+        {{"battery.wanted_kwh", " kWh", 0, capacity_kwh}, problem->wanted_kwh},
+        {{"carbon_kg_per_kwh", " kg per kWh", 0, MOST}, problem->carbon_kg_per_kwh},
+    };
+    const struct range wanted = {"wanted_per_kwh", " per kWh", 0, MOST};
+    const struct range carbon = {"carbon_price_per_kg", " per kg", 0, MOST};
+    int rc = check_value(&wanted, problem->wanted_per_kwh, error);
+    rc = rc ? rc : check_value(&carbon, problem->carbon_price_per_kg, error);
+    for (size_t i = 0; i < sizeof arrays / sizeof *arrays && !rc; i++) {
+        if (arrays[i].values) {
+            rc = check_array(&arrays[i].range, "slot", arrays[i].values, problem->slots, error);
+        }
+    }
+    return rc;
+}
+
 static int check_end(const struct gr_problem *problem, struct gr_error *error)
 {
     size_t count = problem->end_points;
@@ -123,5 +150,6 @@ int gr_problem_check(const struct gr_problem *problem, struct gr_error *error)
     rc = rc ? rc : check_value(&export, problem->export_limit_kw, error);
     rc = rc ? rc : check_value(&penalty, problem->penalty_per_kwh, error);
     rc = rc ? rc : check_arrays(problem, error);
+    rc = rc ? rc : check_optional(problem, error);
     return rc ? rc : check_end(problem, error);
 }

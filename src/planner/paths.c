@@ -82,7 +82,7 @@ static int pass_back(struct gr_planner *planner, const struct gr_problem *proble
         struct gr_slot slot;
         gr_slot_of(&slot, problem, t);
         size_t next = index_at_end(layout, t), index = index_at_end(layout, t - 1);
-        rc = gr_work_step(planner, &slot, problem->floor_kwh[t], index, next);
+        rc = gr_work_step(planner, &slot, index, next);
         if (!rc && t >= layout->keep) {
             gr_work_forget(planner, next, index);
         }

@@ -100,7 +100,8 @@ static struct gr_point cross(struct gr_point a, struct gr_point b, struct gr_poi
     double left = gr_max(a.x, c.x), right = gr_min(b.x, d.x);
     double before = gr_point_line(a, b, left) - gr_point_line(c, d, left);
     double after = gr_point_line(a, b, right) - gr_point_line(c, d, right);
-    double share = before < 0 && after > 0 ? before / (before - after) : 0;
+    /* Lines that only touch, at one end or the other, may miss each other by rounding. */
+    double share = before >= 0 ? 0 : after <= 0 ? 1 : before / (before - after);
     double x = left + (right - left) * share;
     return (struct gr_point){x, gr_point_line(c, d, x)};
 }

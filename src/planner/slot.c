@@ -35,16 +35,40 @@ double gr_meter_curtail(const struct gr_meter *meter, double grid_kw, double sol
     return best_kw;
 }
 
+static double lower_of(double limit, const double *slot_limits, size_t t)
+{
+    return slot_limits ? gr_min(limit, slot_limits[t]) : limit;
+}
+
+static struct gr_meter meter_of(const struct gr_problem *problem, size_t t)
+{
+    double carbon =
+        problem->carbon_kg_per_kwh ? problem->carbon_price_per_kg * problem->carbon_kg_per_kwh[t] : 0;
+    return (struct gr_meter){problem->import_price[t] + carbon, problem->export_price[t],
+                             lower_of(problem->import_limit_kw, problem->slot_import_limit_kw, t),
+                             lower_of(problem->export_limit_kw, problem->slot_export_limit_kw, t),
+                             problem->penalty_per_kwh};
+}
+
 void gr_slot_of(struct gr_slot *out, const struct gr_problem *problem, size_t t)
 {
-    *out = (struct gr_slot){.meter = {problem->import_price[t], problem->export_price[t],
-                                      problem->import_limit_kw, problem->export_limit_kw,
-                                      problem->penalty_per_kwh},
+    *out = (struct gr_slot){.meter = meter_of(problem, t),
                             .battery = problem->battery,
                             .hours = problem->hours[t],
                             .load_kw = problem->load_kw[t],
                             .solar_kw = problem->solar_kw[t],
-                            .curtailable = problem->curtailable};
+                            .curtailable = problem->curtailable,
+                            .floor_kwh = problem->floor_kwh[t]};
+    out->battery.charge_kw = lower_of(out->battery.charge_kw, problem->slot_charge_kw, t);
+    out->battery.discharge_kw = lower_of(out->battery.discharge_kw, problem->slot_discharge_kw, t);
+    if (problem->may_export && !problem->may_export[t]) {
+        double short_kw = gr_max(0, out->load_kw - out->solar_kw);
+        out->battery.discharge_kw = gr_min(out->battery.discharge_kw, short_kw);
+    }
+    if (problem->wanted_kwh) {
+        out->wanted_kwh = problem->wanted_kwh[t];
+        out->wanted_per_kwh = problem->wanted_per_kwh;
+    }
 }
 
 double gr_slot_cost(const struct gr_slot *slot, double battery_kw, double *curtail_kw)

@@ -28,6 +28,8 @@ struct gr_slot {
     struct gr_battery battery;
     double hours, load_kw, solar_kw;
     bool curtailable;
+    double floor_kwh;                  /* at its end; a kWh short costs the meter's penalty */
+    double wanted_kwh, wanted_per_kwh; /* the same for the other wish */
 };
 
 void gr_slot_of(struct gr_slot *out, const struct gr_problem *problem, size_t t);
@@ -35,6 +37,13 @@ void gr_slot_of(struct gr_slot *out, const struct gr_problem *problem, size_t t)
 /* Cost of the slot at a battery power (+ charges), solar held back for the best, wear in, floor penalty not.
  */
 double gr_slot_cost(const struct gr_slot *slot, double battery_kw, double *curtail_kw);
+
+/* What is short of the floor and the wish at the slot's end, in money. */
+static inline double gr_slot_shortfall(const struct gr_slot *slot, double kwh)
+{
+    return slot->meter.penalty_per_kwh * gr_max(0, slot->floor_kwh - kwh) +
+           slot->wanted_per_kwh * gr_max(0, slot->wanted_kwh - kwh);
+}
 
 /* The battery power that changes stored energy by `change_kwh`, and the other way round; standing loss apart.
  */

@@ -40,7 +40,7 @@ static int pass_back(struct gr_planner *planner, const struct gr_problem *proble
     for (size_t t = problem->slots; t-- > 0 && !rc;) {
         struct gr_slot slot;
         gr_slot_of(&slot, problem, t);
-        rc = gr_work_step(planner, &slot, problem->floor_kwh[t], t, t + 1);
+        rc = gr_work_step(planner, &slot, t, t + 1);
     }
     return rc;
 }
@@ -107,7 +107,7 @@ static int pass_forward(struct gr_planner *planner, const struct gr_problem *pro
     for (size_t t = 0; t < problem->slots; t++) {
         struct gr_slot slot;
         gr_slot_of(&slot, problem, t);
-        int rc = gr_work_after(planner, &slot, problem->floor_kwh[t], t + 1);
+        int rc = gr_work_after(planner, &slot, t + 1);
         rc = rc ? rc : gr_slot_moves(&planner->moves, planner->work, &slot);
         rc = rc ? rc : list_candidates(&planner->best, &planner->moves, &planner->after, stored_kwh);
         if (rc) {
@@ -116,7 +116,7 @@ static int pass_forward(struct gr_planner *planner, const struct gr_problem *pro
         double change_kwh = gr_points_choose(&planner->best, planner->rule.tolerance);
         double cost = take_move(plan, &slot, t, stored_kwh, change_kwh);
         stored_kwh = plan->stored_kwh[t];
-        cost += problem->penalty_per_kwh * gr_max(0, problem->floor_kwh[t] - stored_kwh);
+        cost += gr_slot_shortfall(&slot, stored_kwh);
         plan->cost += cost;
         size += fabs(cost);
         plan->marginal_value_per_kwh[t] = marginal_value(planner, t + 1, stored_kwh);

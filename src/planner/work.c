@@ -38,6 +38,9 @@ static double worth_per_kwh(const struct gr_problem *problem)
     double worth = gr_max(problem->battery.wear_per_kwh, 0.01 * problem->penalty_per_kwh);
     for (size_t t = 0; t < problem->slots; t++) {
         worth = gr_max(worth, gr_max(fabs(problem->import_price[t]), fabs(problem->export_price[t])));
+        if (problem->carbon_kg_per_kwh) {
+            worth = gr_max(worth, problem->carbon_price_per_kg * problem->carbon_kg_per_kwh[t]);
+        }
     }
     return worth;
 }
@@ -139,26 +142,30 @@ int gr_work_end(struct gr_planner *planner, const struct gr_problem *problem, si
     return keep_function(planner, end, index, 0);
 }
 
-int gr_work_after(struct gr_planner *planner, const struct gr_slot *slot, double floor_kwh, size_t next)
+int gr_work_after(struct gr_planner *planner, const struct gr_slot *slot, size_t next)
 {
     struct gr_points *after = &planner->after;
     const struct gr_point *at = gr_work_points(planner, next);
-    size_t count = planner->kept[next].count;
-    double loss_kwh = slot->hours * slot->battery.standing_loss_kw, penalty = slot->meter.penalty_per_kwh;
-    int rc = gr_points_reserve(after, count + 2);
+    size_t count = planner->kept[next].count, i = 0, k = 0;
+    const double kinks[] = {gr_min(slot->floor_kwh, slot->wanted_kwh),
+                            gr_max(slot->floor_kwh, slot->wanted_kwh)};
+    double loss_kwh = slot->hours * slot->battery.standing_loss_kw;
+    int rc = gr_points_reserve(after, count + 3);
     if (rc) {
         return rc;
     }
     after->count = 0;
     if (loss_kwh > 0) {
-        gr_points_push(after, 0, at[0].value + penalty * floor_kwh);
+        gr_points_push(after, 0, at[0].value + gr_slot_shortfall(slot, 0));
     }
-    size_t i = 0;
-    for (; i < count && at[i].x < floor_kwh; i++) {
-        gr_points_push(after, at[i].x + loss_kwh, at[i].value + penalty * (floor_kwh - at[i].x));
-    }
-    if (i > 0 && i < count && at[i].x > floor_kwh) {
-        gr_points_push(after, floor_kwh + loss_kwh, gr_point_line(at[i - 1], at[i], floor_kwh));
+    for (; i < count && at[i].x <= kinks[1]; i++) {
+        gr_points_push(after, at[i].x + loss_kwh, at[i].value + gr_slot_shortfall(slot, at[i].x));
+        for (; k < 2 && i + 1 < count && kinks[k] < at[i + 1].x; k++) {
+            if (kinks[k] > at[i].x && (k == 0 || kinks[1] > kinks[0])) {
+                double value = gr_point_line(at[i], at[i + 1], kinks[k]);
+                gr_points_push(after, kinks[k] + loss_kwh, value + gr_slot_shortfall(slot, kinks[k]));
+            }
+        }
     }
     for (; i < count; i++) {
         gr_points_push(after, at[i].x + loss_kwh, at[i].value);
@@ -258,10 +265,9 @@ static int step_back(struct gr_planner *planner, double capacity_kwh)
     return GR_OK;
 }
 
-int gr_work_step(struct gr_planner *planner, const struct gr_slot *slot, double floor_kwh, size_t index,
-                 size_t next)
+int gr_work_step(struct gr_planner *planner, const struct gr_slot *slot, size_t index, size_t next)
 {
-    int rc = gr_work_after(planner, slot, floor_kwh, next);
+    int rc = gr_work_after(planner, slot, next);
     rc = rc ? rc : gr_slot_moves(&planner->moves, planner->work, slot);
     rc = rc ? rc : step_back(planner, slot->battery.capacity_kwh);
     return rc ? rc : keep_function(planner, &planner->best, index, planner->kept[next].base);

@@ -44,12 +44,11 @@ int gr_work_end(struct gr_planner *planner, const struct gr_problem *problem, si
 
 /* Cost still to come at the start of `slot`, from that at its end: keeps function `index`, made from function
  * `next`. */
-int gr_work_step(struct gr_planner *planner, const struct gr_slot *slot, double floor_kwh, size_t index,
-                 size_t next);
+int gr_work_step(struct gr_planner *planner, const struct gr_slot *slot, size_t index, size_t next);
 
-/* planner->after from function `next`: floor penalty added, shifted by the standing loss, level where all is
- * lost. */
-int gr_work_after(struct gr_planner *planner, const struct gr_slot *slot, double floor_kwh, size_t next);
+/* planner->after from function `next`: what is short of the wishes added, shifted by the standing loss, level
+ * where all is lost. */
+int gr_work_after(struct gr_planner *planner, const struct gr_slot *slot, size_t next);
 
 /* Value of what is stored at the end of the problem. */
 double gr_problem_end_value(const struct gr_problem *problem, double kwh);

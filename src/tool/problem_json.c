@@ -7,11 +7,16 @@
 
 #define DEFAULT_PENALTY_PER_KWH 10
 
-/* Where the reader is, for messages. */
+/* Where the reader is, for messages, and the room that is left for arrays. */
 struct reader {
     const char *name;
     struct gr_error *error;
+    double *room;
+    bool *flags;
 };
+
+/* Arrays of a problem, at most: all with one entry per slot. */
+#define ARRAYS 16
 
 /* A value as the message shows it: short, on one line. */
 struct shown {
@@ -60,27 +65,73 @@ static int read_flag(const struct reader *reader, const json_t *object, const ch
     return GR_OK;
 }
 
-static int read_array(const struct reader *reader, const json_t *object, const char *name, const char *member,
-                      size_t slots, double *out)
+static int check_size(const struct reader *reader, const json_t *array, const char *name, size_t slots)
+{
+    size_t size = json_array_size(array);
+    return size == slots ? GR_OK
+                         : gr_error_set(reader->error, GR_INVALID,
+                                        "%s: %s: found %zu entries, allowed is one per slot, %zu",
+                                        reader->name, name, size, slots);
+}
+
+static int refuse_entry(const struct reader *reader, const char *name, size_t t, const json_t *found,
+                        const char *allowed)
+{
+    return gr_error_set(reader->error, GR_INVALID, "%s: %s, slot %zu: found %s, allowed is %s", reader->name,
+                        name, t, show_value(found).text, allowed);
+}
+
+static int read_array(struct reader *reader, const json_t *object, const char *name, const char *member,
+                      size_t slots, const double **out)
 {
     const json_t *array = json_object_get(object, member);
     if (!json_is_array(array)) {
         return refuse(reader, name, array, "an array with one number per slot");
     }
-    if (json_array_size(array) != slots) {
-        return gr_error_set(reader->error, GR_INVALID,
-                            "%s: %s: found %zu entries, allowed is one per slot, %zu", reader->name, name,
-                            json_array_size(array), slots);
-    }
-    for (size_t t = 0; t < slots; t++) {
+    int rc = check_size(reader, array, name, slots);
+    for (size_t t = 0; t < slots && !rc; t++) {
         const json_t *value = json_array_get(array, t);
-        if (!json_is_number(value)) {
-            return gr_error_set(reader->error, GR_INVALID, "%s: %s, slot %zu: found %s, allowed is a number",
-                                reader->name, name, t, show_value(value).text);
-        }
-        out[t] = json_number_value(value);
+        rc = json_is_number(value) ? GR_OK : refuse_entry(reader, name, t, value, "a number");
+        reader->room[t] = json_number_value(value);
     }
-    return GR_OK;
+    *out = reader->room;
+    reader->room += slots;
+    return rc;
+}
+
+/* A number for all slots, or an array: then the number is its greatest. */
+static int read_limit(struct reader *reader, const json_t *object, const char *name, const char *member,
+                      size_t slots, double *out, const double **array)
+{
+    if (!json_is_array(json_object_get(object, member))) {
+        return read_number(reader, object, name, member, out);
+    }
+    int rc = read_array(reader, object, name, member, slots, array);
+    *out = rc ? 0 : (*array)[0];
+    for (size_t t = 1; t < slots && !rc; t++) {
+        *out = (*array)[t] > *out ? (*array)[t] : *out;
+    }
+    return rc;
+}
+
+/* A flag for all slots, or an array of flags. */
+static int read_flags(struct reader *reader, const json_t *object, const char *name, const char *member,
+                      size_t slots, const bool **out)
+{
+    const json_t *value = json_object_get(object, member);
+    bool whole = json_is_boolean(value);
+    if (!whole && !json_is_array(value)) {
+        return refuse(reader, name, value, "true, false or an array with one of them per slot");
+    }
+    int rc = whole ? GR_OK : check_size(reader, value, name, slots);
+    for (size_t t = 0; t < slots && !rc; t++) {
+        const json_t *flag = whole ? value : json_array_get(value, t);
+        rc = json_is_boolean(flag) ? GR_OK : refuse_entry(reader, name, t, flag, "true or false");
+        reader->flags[t] = json_is_true(flag);
+    }
+    *out = reader->flags;
+    reader->flags += slots;
+    return rc;
 }
 
 static int find_object(const struct reader *reader, const json_t *root, const char *member,
@@ -92,8 +143,8 @@ static int find_object(const struct reader *reader, const json_t *root, const ch
 
 /* ---- parts of a problem ---- */
 
-static int read_arrays(const struct reader *reader, const json_t *root, const json_t *battery,
-                       struct gr_problem *problem, double *block)
+static int read_arrays(struct reader *reader, const json_t *root, const json_t *battery,
+                       struct gr_problem *problem)
 {
     const struct {
         const json_t *object;
@@ -109,14 +160,65 @@ static int read_arrays(const struct reader *reader, const json_t *root, const js
     };
     int rc = GR_OK;
     for (size_t i = 0; i < sizeof arrays / sizeof *arrays && !rc; i++) {
-        rc = read_array(reader, arrays[i].object, arrays[i].name, arrays[i].member, problem->slots, block);
-        *arrays[i].out = block;
-        block += problem->slots;
+        rc = read_array(reader, arrays[i].object, arrays[i].name, arrays[i].member, problem->slots,
+                        arrays[i].out);
     }
     return rc;
 }
 
-static int read_numbers(const struct reader *reader, const json_t *root, const json_t *battery,
+static int read_limits(struct reader *reader, const json_t *battery, const json_t *grid,
+                       struct gr_problem *problem)
+{
+    const struct {
+        const json_t *object;
+        const char *name, *member;
+        double *out;
+        const double **array;
+    } limits[] = {
+        {battery, "battery.charge_kw", "charge_kw", &problem->battery.charge_kw, &problem->slot_charge_kw},
+        {battery, "battery.discharge_kw", "discharge_kw", &problem->battery.discharge_kw,
+         &problem->slot_discharge_kw},
+        {grid, "grid.import_limit_kw", "import_limit_kw", &problem->import_limit_kw,
+         &problem->slot_import_limit_kw},
+        {grid, "grid.export_limit_kw", "export_limit_kw", &problem->export_limit_kw,
+         &problem->slot_export_limit_kw},
+    };
+    int rc = GR_OK;
+    for (size_t i = 0; i < sizeof limits / sizeof *limits && !rc; i++) {
+        rc = read_limit(reader, limits[i].object, limits[i].name, limits[i].member, problem->slots,
+                        limits[i].out, limits[i].array);
+    }
+    return rc;
+}
+
+/* What a problem may say besides. */
+static int read_optional(struct reader *reader, const json_t *root, const json_t *battery, const json_t *grid,
+                         struct gr_problem *problem)
+{
+    size_t slots = problem->slots;
+    int rc = GR_OK;
+    if (json_object_get(grid, "may_export")) {
+        rc = read_flags(reader, grid, "grid.may_export", "may_export", slots, &problem->may_export);
+    }
+    if (!rc && json_object_get(battery, "wanted_kwh")) {
+        rc = read_array(reader, battery, "battery.wanted_kwh", "wanted_kwh", slots, &problem->wanted_kwh);
+        problem->wanted_per_kwh = problem->penalty_per_kwh;
+    }
+    if (!rc && json_object_get(battery, "wanted_per_kwh")) {
+        rc = read_number(reader, battery, "battery.wanted_per_kwh", "wanted_per_kwh",
+                         &problem->wanted_per_kwh);
+    }
+    if (!rc && json_object_get(root, "carbon_kg_per_kwh")) {
+        rc = read_array(reader, root, "carbon_kg_per_kwh", "carbon_kg_per_kwh", slots,
+                        &problem->carbon_kg_per_kwh);
+        rc = rc ? rc
+                : read_number(reader, root, "carbon_price_per_kg", "carbon_price_per_kg",
+                              &problem->carbon_price_per_kg);
+    }
+    return rc;
+}
+
+static int read_numbers(struct reader *reader, const json_t *root, const json_t *battery,
                         struct gr_problem *problem)
 {
     const json_t *grid;
@@ -131,25 +233,22 @@ static int read_numbers(const struct reader *reader, const json_t *root, const j
         double *out;
     } numbers[] = {
         {battery, "battery.capacity_kwh", "capacity_kwh", &into->capacity_kwh},
-        {battery, "battery.charge_kw", "charge_kw", &into->charge_kw},
-        {battery, "battery.discharge_kw", "discharge_kw", &into->discharge_kw},
         {battery, "battery.charge_efficiency", "charge_efficiency", &into->charge_efficiency},
         {battery, "battery.discharge_efficiency", "discharge_efficiency", &into->discharge_efficiency},
         {battery, "battery.standing_loss_kw", "standing_loss_kw", &into->standing_loss_kw},
         {battery, "battery.wear_per_kwh", "wear_per_kwh", &into->wear_per_kwh},
         {battery, "battery.start_kwh", "start_kwh", &problem->start_kwh},
-        {grid, "grid.import_limit_kw", "import_limit_kw", &problem->import_limit_kw},
-        {grid, "grid.export_limit_kw", "export_limit_kw", &problem->export_limit_kw},
     };
     for (size_t i = 0; i < sizeof numbers / sizeof *numbers && !rc; i++) {
         rc = read_number(reader, numbers[i].object, numbers[i].name, numbers[i].member, numbers[i].out);
     }
+    rc = rc ? rc : read_limits(reader, battery, grid, problem);
     rc = rc ? rc : read_flag(reader, grid, "grid.curtailable", "curtailable", &problem->curtailable);
     problem->penalty_per_kwh = DEFAULT_PENALTY_PER_KWH;
     if (!rc && json_object_get(root, "penalty_per_kwh")) {
         rc = read_number(reader, root, "penalty_per_kwh", "penalty_per_kwh", &problem->penalty_per_kwh);
     }
-    return rc;
+    return rc ? rc : read_optional(reader, root, battery, grid, problem);
 }
 
 static int read_end_points(const struct reader *reader, const json_t *points, double *kwh, double *value)
@@ -169,9 +268,8 @@ static int read_end_points(const struct reader *reader, const json_t *points, do
     return GR_OK;
 }
 
-/* The value of what is left: points, or a rate that becomes two points. `block` has room for both. */
-static int read_end(const struct reader *reader, const json_t *root, struct gr_problem *problem,
-                    double *block)
+/* The value of what is left: points, or a rate that becomes two points. */
+static int read_end(struct reader *reader, const json_t *root, struct gr_problem *problem)
 {
     const json_t *points = json_object_get(root, "end_value_points");
     const json_t *rate = json_object_get(root, "end_value_per_kwh");
@@ -182,7 +280,7 @@ static int read_end(const struct reader *reader, const json_t *root, struct gr_p
         return refuse(reader, "end_value_points", points, "an array of points [kWh, value]");
     }
     problem->end_points = points ? json_array_size(points) : 2;
-    double *kwh = block, *value = block + problem->end_points;
+    double *kwh = reader->room, *value = kwh + problem->end_points;
     problem->end_kwh = kwh;
     problem->end_value = value;
     if (points) {
@@ -196,7 +294,7 @@ static int read_end(const struct reader *reader, const json_t *root, struct gr_p
     return rc;
 }
 
-static int read_root(const struct reader *reader, const json_t *root, struct gr_problem_file *out)
+static int read_root(struct reader *reader, const json_t *root, struct gr_problem_file *out)
 {
     const json_t *battery, *hours = json_object_get(root, "hours");
     if (!json_is_object(root)) {
@@ -212,14 +310,17 @@ static int read_root(const struct reader *reader, const json_t *root, struct gr_
     struct gr_problem *problem = &out->problem;
     problem->slots = json_array_size(hours);
     size_t points = json_array_size(json_object_get(root, "end_value_points"));
-    out->block = calloc(6 * problem->slots + 2 * points + 4, sizeof *out->block);
-    if (!out->block) {
+    out->block = calloc(ARRAYS * problem->slots + 2 * points + 4, sizeof *out->block);
+    out->flags = calloc(problem->slots, sizeof *out->flags);
+    if (!out->block || !out->flags) {
         return gr_error_set(reader->error, GR_NO_MEMORY, "%s: no memory for %zu slots", reader->name,
                             problem->slots);
     }
-    rc = read_arrays(reader, root, battery, problem, out->block);
+    reader->room = out->block;
+    reader->flags = out->flags;
+    rc = read_arrays(reader, root, battery, problem);
     rc = rc ? rc : read_numbers(reader, root, battery, problem);
-    rc = rc ? rc : read_end(reader, root, problem, out->block + 6 * problem->slots);
+    rc = rc ? rc : read_end(reader, root, problem);
     out->has_optimum = json_is_number(json_object_get(root, "optimum_cost"));
     out->optimum_cost = json_number_value(json_object_get(root, "optimum_cost"));
     return rc;
@@ -247,7 +348,7 @@ int gr_problem_read(struct gr_problem_file *out, FILE *stream, const char *name,
         return gr_error_set(error, GR_INVALID, "%s: line %d, column %d: %s, allowed is JSON", name,
                             cause.line, cause.column, cause.text);
     }
-    const struct reader reader = {name, error};
+    struct reader reader = {.name = name, .error = error};
     struct gr_error why = {""};
     int rc = read_root(&reader, root, out);
     json_decref(root);
@@ -281,5 +382,6 @@ int gr_problem_read_path(struct gr_problem_file *out, const char *path, struct g
 void gr_problem_file_free(struct gr_problem_file *file)
 {
     free(file->block);
+    free(file->flags);
     memset(file, 0, sizeof *file);
 }

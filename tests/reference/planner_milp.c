@@ -10,7 +10,7 @@
 
 #include <cmocka.h>
 
-#define PROBLEMS 400
+#define PROBLEMS 300
 
 static void complain(const struct gr_problem *problem, const char *what, double found, double expected)
 {
@@ -30,9 +30,8 @@ static void complain(const struct gr_problem *problem, const char *what, double 
     }
 }
 
-static void the_optimum_of_small_awkward_problems_is_that_of_a_mixed_integer_programme(void **state)
+static void compare_with_glpk(bool options)
 {
-    (void)state;
     uint64_t random = test_seed(20261125);
     struct gr_planner *planner = NULL;
     assert_int_equal(gr_planner_create(&planner), GR_OK);
@@ -41,6 +40,9 @@ static void the_optimum_of_small_awkward_problems_is_that_of_a_mixed_integer_pro
     for (int i = 0; i < PROBLEMS; i++) {
         struct sample sample;
         draw_sample(&sample, &random, 2 + next_random(&random) % 7);
+        if (options) {
+            draw_options(&sample, &random);
+        }
         struct gr_error error = {""};
         struct gr_plan plan;
         if (gr_planner_solve(planner, &sample.problem, &plan, &error) != GR_OK) {
@@ -63,6 +65,18 @@ static void the_optimum_of_small_awkward_problems_is_that_of_a_mixed_integer_pro
                   worst);
     assert_true(unproven <= PROBLEMS / 50);
     gr_planner_free(planner);
+}
+
+static void the_optimum_of_small_awkward_problems_is_that_of_a_mixed_integer_programme(void **state)
+{
+    (void)state;
+    compare_with_glpk(false);
+}
+
+static void so_it_is_where_limits_powers_wishes_and_carbon_differ_from_slot_to_slot(void **state)
+{
+    (void)state;
+    compare_with_glpk(true);
 }
 
 static void the_bound_of_a_problem_too_large_to_be_exact_holds(void **state)
@@ -89,6 +103,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(the_optimum_of_small_awkward_problems_is_that_of_a_mixed_integer_programme),
+        cmocka_unit_test(so_it_is_where_limits_powers_wishes_and_carbon_differ_from_slot_to_slot),
         cmocka_unit_test(the_bound_of_a_problem_too_large_to_be_exact_holds),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -2,6 +2,8 @@
 #ifndef GRANARY_TESTS_PLANNER_MILP_H
 #define GRANARY_TESTS_PLANNER_MILP_H
 
+#include "reference/planner_rules.h"
+
 #include "granary/planner.h"
 
 #include <glpk.h>
@@ -21,6 +23,7 @@ enum {
     OVER_EXPORT,
     STORED,
     SHORTFALL,
+    MISSED,  /* of what is wanted */
     CHARGES, /* 1: charges, 0: discharges */
     IMPORTS, /* 1: imports, 0: exports */
     KEEPS,   /* 1: something is left after the standing loss */
@@ -61,18 +64,20 @@ static inline int add_column(glp_prob *milp, double high, double cost, bool bina
 static inline int add_slot_columns(glp_prob *milp, const struct gr_problem *problem, size_t t)
 {
     const struct gr_battery *battery = &problem->battery;
+    const struct slot_rules limits = rules_of(problem, t);
     double h = problem->hours[t], penalty = problem->penalty_per_kwh;
     double most_kw =
         problem->load_kw[t] + problem->solar_kw[t] + battery->charge_kw + battery->discharge_kw + 1;
-    int first = add_column(milp, battery->charge_kw, 0, false);
-    add_column(milp, battery->discharge_kw, h * battery->wear_per_kwh, false);
+    int first = add_column(milp, limits.charge_kw, 0, false);
+    add_column(milp, limits.discharge_kw, h * battery->wear_per_kwh, false);
     add_column(milp, problem->curtailable ? problem->solar_kw[t] : 0, 0, false);
-    add_column(milp, most_kw, h * problem->import_price[t], false);
+    add_column(milp, most_kw, h * limits.import_price, false);
     add_column(milp, most_kw, -h * problem->export_price[t], false);
     add_column(milp, most_kw, h * penalty, false);
     add_column(milp, most_kw, h * penalty, false);
     add_column(milp, battery->capacity_kwh, 0, false);
     add_column(milp, battery->capacity_kwh, penalty, false);
+    add_column(milp, battery->capacity_kwh, problem->wanted_per_kwh, false);
     for (int i = 0; i < 3; i++) {
         add_column(milp, 1, 0, true);
     }
@@ -82,6 +87,7 @@ static inline int add_slot_columns(glp_prob *milp, const struct gr_problem *prob
 static inline void add_meter_rows(glp_prob *milp, const struct gr_problem *problem, size_t t, int at)
 {
     const struct gr_battery *battery = &problem->battery;
+    const struct slot_rules limits = rules_of(problem, t);
     double most_kw =
         problem->load_kw[t] + problem->solar_kw[t] + battery->charge_kw + battery->discharge_kw + 1;
     double net_kw = problem->load_kw[t] - problem->solar_kw[t];
@@ -92,9 +98,9 @@ static inline void add_meter_rows(glp_prob *milp, const struct gr_problem *probl
         5);
     add_row(milp, GLP_UP, 0, 0, (struct term[]){{at + IMPORT, 1}, {at + IMPORTS, -most_kw}}, 2);
     add_row(milp, GLP_UP, 0, most_kw, (struct term[]){{at + EXPORT, 1}, {at + IMPORTS, most_kw}}, 2);
-    add_row(milp, GLP_UP, 0, problem->import_limit_kw,
+    add_row(milp, GLP_UP, 0, limits.import_limit_kw,
             (struct term[]){{at + IMPORT, 1}, {at + OVER_IMPORT, -1}}, 2);
-    add_row(milp, GLP_UP, 0, problem->export_limit_kw,
+    add_row(milp, GLP_UP, 0, limits.export_limit_kw,
             (struct term[]){{at + EXPORT, 1}, {at + OVER_EXPORT, -1}}, 2);
 }
 
@@ -104,6 +110,7 @@ static inline void add_stored_rows(glp_prob *milp, const struct gr_problem *prob
                                    int before)
 {
     const struct gr_battery *battery = &problem->battery;
+    const struct slot_rules limits = rules_of(problem, t);
     double h = problem->hours[t], loss = h * battery->standing_loss_kw;
     double in = h * battery->charge_efficiency, out = h / battery->discharge_efficiency;
     double start = before ? 0 : problem->start_kwh, room = battery->capacity_kwh + loss;
@@ -116,6 +123,7 @@ static inline void add_stored_rows(glp_prob *milp, const struct gr_problem *prob
     add_row(milp, GLP_UP, 0, 0, (struct term[]){{at + STORED, 1}, {at + KEEPS, -room}}, 2);
     add_row(milp, GLP_LO, problem->floor_kwh[t], 0, (struct term[]){{at + STORED, 1}, {at + SHORTFALL, 1}},
             2);
+    add_row(milp, GLP_LO, limits.wanted_kwh, 0, (struct term[]){{at + STORED, 1}, {at + MISSED, 1}}, 2);
     add_row(milp, GLP_UP, 0, 0, (struct term[]){{at + CHARGE, 1}, {at + CHARGES, -battery->charge_kw}}, 2);
     add_row(milp, GLP_UP, 0, battery->discharge_kw,
             (struct term[]){{at + DISCHARGE, 1}, {at + CHARGES, battery->discharge_kw}}, 2);

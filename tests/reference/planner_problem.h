@@ -3,6 +3,8 @@
 #ifndef GRANARY_TESTS_PLANNER_PROBLEM_H
 #define GRANARY_TESTS_PLANNER_PROBLEM_H
 
+#include "reference/planner_rules.h"
+
 #include "granary/planner.h"
 
 #include <math.h>
@@ -19,6 +21,9 @@ struct sample {
     struct gr_problem problem;
     double hours[MOST_SLOTS], load_kw[MOST_SLOTS], solar_kw[MOST_SLOTS], import_price[MOST_SLOTS],
         export_price[MOST_SLOTS], floor_kwh[MOST_SLOTS], end_kwh[MOST_END_POINTS], end_value[MOST_END_POINTS];
+    bool may_export[MOST_SLOTS];
+    double slot_import_limit_kw[MOST_SLOTS], slot_export_limit_kw[MOST_SLOTS], slot_charge_kw[MOST_SLOTS],
+        slot_discharge_kw[MOST_SLOTS], wanted_kwh[MOST_SLOTS], carbon_kg_per_kwh[MOST_SLOTS];
 };
 
 static inline void tie_sample(struct sample *sample, size_t slots)
@@ -34,10 +39,63 @@ static inline void tie_sample(struct sample *sample, size_t slots)
     sample->problem.end_value = sample->end_value;
 }
 
+/* The arrays that a problem may leave out, one by one. */
+#define MOST_OPTIONAL 6
+
+struct optional {
+    const double **array; /* of the problem */
+    double *room;         /* of the sample */
+};
+
+static inline void list_optional(struct optional list[MOST_OPTIONAL], struct sample *sample)
+{
+    struct gr_problem *problem = &sample->problem;
+    const struct optional all[MOST_OPTIONAL] = {
+        {&problem->slot_import_limit_kw, sample->slot_import_limit_kw},
+        {&problem->slot_export_limit_kw, sample->slot_export_limit_kw},
+        {&problem->slot_charge_kw, sample->slot_charge_kw},
+        {&problem->slot_discharge_kw, sample->slot_discharge_kw},
+        {&problem->wanted_kwh, sample->wanted_kwh},
+        {&problem->carbon_kg_per_kwh, sample->carbon_kg_per_kwh},
+    };
+    memcpy(list, all, sizeof all);
+}
+
 static inline void copy_sample(struct sample *to, const struct sample *from)
 {
+    struct optional list[MOST_OPTIONAL];
     memcpy(to, from, sizeof *to);
     tie_sample(to, from->problem.slots);
+    list_optional(list, to);
+    for (size_t k = 0; k < MOST_OPTIONAL; k++) {
+        *list[k].array = *list[k].array ? list[k].room : NULL;
+    }
+    to->problem.may_export = from->problem.may_export ? to->may_export : NULL;
+}
+
+/* The problem from slot `from` on, started at `start_kwh`. */
+static inline struct gr_problem tail_of(const struct gr_problem *problem, size_t from, double start_kwh)
+{
+    struct gr_problem tail = *problem;
+    const double **const arrays[] = {&tail.hours,
+                                     &tail.load_kw,
+                                     &tail.solar_kw,
+                                     &tail.import_price,
+                                     &tail.export_price,
+                                     &tail.floor_kwh,
+                                     &tail.slot_import_limit_kw,
+                                     &tail.slot_export_limit_kw,
+                                     &tail.slot_charge_kw,
+                                     &tail.slot_discharge_kw,
+                                     &tail.wanted_kwh,
+                                     &tail.carbon_kg_per_kwh};
+    for (size_t k = 0; k < sizeof arrays / sizeof *arrays; k++) {
+        *arrays[k] = *arrays[k] ? *arrays[k] + from : NULL;
+    }
+    tail.may_export = tail.may_export ? tail.may_export + from : NULL;
+    tail.slots -= from;
+    tail.start_kwh = start_kwh;
+    return tail;
 }
 
 /* Seed of a random test: GRANARY_TEST_SEED or the one given; printed, so that a failure can be run again. */
@@ -135,6 +193,29 @@ static inline void draw_sample(struct sample *sample, uint64_t *state, size_t sl
     draw_end(sample, state);
 }
 
+/* What a slot may say besides, each with one chance in two. */
+static inline void draw_options(struct sample *sample, uint64_t *state)
+{
+    struct gr_problem *problem = &sample->problem;
+    struct optional list[MOST_OPTIONAL];
+    list_optional(list, sample);
+    for (size_t k = 0; k < MOST_OPTIONAL; k++) {
+        *list[k].array = chance(state, 0.5) ? list[k].room : NULL;
+    }
+    problem->may_export = chance(state, 0.5) ? sample->may_export : NULL;
+    problem->wanted_per_kwh = chance(state, 0.3) ? 0.01 : rounded(state, 0, 0.4, 0.02);
+    problem->carbon_price_per_kg = uniform(state, 0, 0.3);
+    for (size_t t = 0; t < problem->slots; t++) {
+        sample->may_export[t] = chance(state, 0.5);
+        sample->slot_import_limit_kw[t] = chance(state, 0.2) ? 0 : rounded(state, 0, 8, 0.5);
+        sample->slot_export_limit_kw[t] = chance(state, 0.2) ? 0 : rounded(state, 0, 8, 0.5);
+        sample->slot_charge_kw[t] = chance(state, 0.1) ? 0 : rounded(state, 0, 7, 0.5);
+        sample->slot_discharge_kw[t] = chance(state, 0.1) ? 0 : rounded(state, 0, 7, 0.5);
+        sample->wanted_kwh[t] = chance(state, 0.7) ? 0 : uniform(state, 0, 1) * problem->battery.capacity_kwh;
+        sample->carbon_kg_per_kwh[t] = rounded(state, 0, 0.6, 0.1);
+    }
+}
+
 /* Slots that double in length, in all of which export pays more than import: each doubles the kinks of the
  * exact value function. */
 static inline void draw_growing(struct sample *sample, size_t slots)
@@ -179,6 +260,7 @@ static inline void judge_slot(struct verdict *verdict, const struct gr_problem *
                               const struct gr_plan *plan, size_t t, double stored_kwh)
 {
     const struct gr_battery *battery = &problem->battery;
+    const struct slot_rules limits = rules_of(problem, t);
     const double slack = 1e-9;
     double h = problem->hours[t], c = plan->charge_kw[t], d = plan->discharge_kw[t], w = plan->curtail_kw[t];
     double level = stored_kwh + h * (battery->charge_efficiency * c - d / battery->discharge_efficiency);
@@ -189,8 +271,8 @@ static inline void judge_slot(struct verdict *verdict, const struct gr_problem *
         bool broken;
         const char *rule;
     } rules[] = {
-        {c < 0 || c > battery->charge_kw, "charge within the battery's power"},
-        {d < 0 || d > battery->discharge_kw, "discharge within the battery's power"},
+        {c < 0 || c > limits.charge_kw, "charge within the battery's power"},
+        {d < 0 || d > limits.discharge_kw, "discharge within the battery's power"},
         {c > 0 && d > 0, "never charge and discharge at once"},
         {w < 0 || w > problem->solar_kw[t], "no more solar held back than there is"},
         {w > 0 && !problem->curtailable, "no solar held back where it may not be"},
@@ -205,10 +287,12 @@ static inline void judge_slot(struct verdict *verdict, const struct gr_problem *
                            rules[i].rule);
         }
     }
-    double over = g > problem->import_limit_kw ? g - problem->import_limit_kw : 0;
-    double under = -g > problem->export_limit_kw ? -g - problem->export_limit_kw : 0;
+    double over = g > limits.import_limit_kw ? g - limits.import_limit_kw : 0;
+    double under = -g > limits.export_limit_kw ? -g - limits.export_limit_kw : 0;
     double shortfall = problem->floor_kwh[t] > end ? problem->floor_kwh[t] - end : 0;
-    verdict->cost += h * (g > 0 ? problem->import_price[t] * g : problem->export_price[t] * g);
+    double missed = limits.wanted_kwh > end ? limits.wanted_kwh - end : 0;
+    verdict->cost += h * (g > 0 ? limits.import_price * g : problem->export_price[t] * g);
+    verdict->cost += problem->wanted_per_kwh * missed;
     verdict->cost += h * battery->wear_per_kwh * d;
     verdict->cost += problem->penalty_per_kwh * (h * over + h * under + shortfall);
 }

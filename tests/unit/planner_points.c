@@ -53,29 +53,53 @@ static double widened_by_definition(const struct gr_points *f, double slope, dou
     return least;
 }
 
+static void check_widening(const struct gr_points *f, double slope, double length, int trial)
+{
+    struct gr_points out = {0};
+    assert_int_equal(gr_points_widen(&out, f, slope, length), GR_OK);
+    assert_rising(&out);
+    assert_true(fabs(last_x(&out) - last_x(f) - length) < 1e-12);
+    for (int k = 0; k <= 200; k++) {
+        double x = fmin(last_x(&out), f->at[0].x + (last_x(&out) - f->at[0].x) * k / 200);
+        double found = gr_points_value(out.at, out.count, x);
+        double expected = widened_by_definition(f, slope, length, fmin(x, last_x(f) + length));
+        if (fabs(found - expected) > 1e-9) {
+            fail_msg("trial %d: at %.12g found %.12g, expected %.12g", trial, x, found, expected);
+        }
+    }
+    gr_points_free(&out);
+}
+
 static void widening_is_the_min_plus_convolution_with_a_straight_piece(void **state)
 {
     (void)state;
     uint64_t random = test_seed(11);
-    struct gr_points f = {0}, out = {0};
+    struct gr_points f = {0};
     for (int trial = 0; trial < TRIALS; trial++) {
         draw_function(&f, &random, uniform(&random, -1, 1));
         double slope = rounded(&random, -2, 2, 0.5);
         double length = chance(&random, 0.5) ? rounded(&random, 0, 5, 1) : uniform(&random, 0, 5);
-        assert_int_equal(gr_points_widen(&out, &f, slope, length), GR_OK);
-        assert_rising(&out);
-        assert_true(fabs(last_x(&out) - last_x(&f) - length) < 1e-12);
-        for (int k = 0; k <= 200; k++) {
-            double x = fmin(last_x(&out), f.at[0].x + (last_x(&out) - f.at[0].x) * k / 200);
-            double found = gr_points_value(out.at, out.count, x);
-            double expected = widened_by_definition(&f, slope, length, fmin(x, last_x(&f) + length));
-            if (fabs(found - expected) > 1e-9) {
-                fail_msg("trial %d: at %.12g found %.12g, expected %.12g", trial, x, found, expected);
-            }
-        }
+        check_widening(&f, slope, length, trial);
     }
     gr_points_free(&f);
-    gr_points_free(&out);
+}
+
+/* Seen along the slope the function has steps of whole heights, but for rounding: rising sides that end where
+ * the next valley begins. */
+static void widening_bears_pieces_that_are_parallel_to_the_slope_but_for_rounding(void **state)
+{
+    (void)state;
+    uint64_t random = test_seed(15);
+    struct gr_points f = {0};
+    for (int trial = 0; trial < TRIALS; trial++) {
+        double slope = uniform(&random, -2, 2);
+        draw_function(&f, &random, 0);
+        for (size_t i = 0; i < f.count; i++) {
+            f.at[i].value = round(f.at[i].value) + slope * f.at[i].x;
+        }
+        check_widening(&f, slope, uniform(&random, 0, 5), trial);
+    }
+    gr_points_free(&f);
 }
 
 static double value_or_infinite(const struct gr_points *f, double x)
@@ -194,6 +218,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(widening_is_the_min_plus_convolution_with_a_straight_piece),
+        cmocka_unit_test(widening_bears_pieces_that_are_parallel_to_the_slope_but_for_rounding),
         cmocka_unit_test(
             the_lower_envelope_is_the_lower_of_the_two_wherever_both_reach_and_each_alone_elsewhere),
         cmocka_unit_test(the_sum_is_the_sum_everywhere),

@@ -419,6 +419,113 @@ static void a_planner_used_for_one_problem_after_another_forgets_the_first(void 
     gr_planner_free(planner);
 }
 
+/* Export pays 0.40, the load takes 2 kW in slot 1 and the sun 1 of them: the battery may give 1 kW there,
+ * nothing in slot 0, and 5 kW in slot 2. */
+static void where_the_battery_may_not_export_it_only_covers_what_the_sun_leaves_of_the_load(void **state)
+{
+    (void)state;
+    static const bool may_export[] = {false, false, true};
+    struct house house;
+    make_house(&house, 3);
+    house.problem.may_export = may_export;
+    house.problem.start_kwh = 10;
+    house.solar_kw[0] = 3;
+    house.load_kw[1] = 2;
+    house.solar_kw[1] = 1;
+    for (size_t t = 0; t < 3; t++) {
+        house.export_price[t] = 0.4;
+    }
+    struct gr_plan plan = solve(&house);
+    assert_near(plan.discharge_kw[0], 0, 0);
+    assert_near(plan.discharge_kw[1], 1, NEAR);
+    assert_near(plan.discharge_kw[2], 5, NEAR);
+    gr_plan_free(&plan);
+}
+
+/* A kWh left over is worth nothing where it may neither be used nor sold. */
+static void what_may_not_be_exported_is_worth_nothing_on_paths_either(void **state)
+{
+    (void)state;
+    static const bool may_export[] = {false, false};
+    struct house house;
+    make_house(&house, 2);
+    house.export_price[0] = house.export_price[1] = 0.2;
+    house.load_kw[1] = 1;
+    double weight = 1;
+    struct gr_paths paths = {1, 2, &weight, house.load_kw, house.solar_kw};
+    struct gr_planner *planner = NULL;
+    struct gr_path_values values;
+    struct gr_error error = {""};
+    assert_int_equal(gr_planner_create(&planner), GR_OK);
+    assert_int_equal(gr_planner_path_values(planner, &house.problem, &paths, 1, &values, &error), GR_OK);
+    assert_near(gr_value_marginal(&values.value[0], 0.5), 0.3, NEAR);
+    assert_near(gr_value_marginal(&values.value[0], 2), 0.2, NEAR);
+    gr_path_values_free(&values);
+    house.problem.may_export = may_export;
+    assert_int_equal(gr_planner_path_values(planner, &house.problem, &paths, 1, &values, &error), GR_OK);
+    assert_near(gr_value_marginal(&values.value[0], 0.5), 0.3, NEAR);
+    assert_near(gr_value_marginal(&values.value[0], 2), 0, NEAR);
+    gr_path_values_free(&values);
+    gr_planner_free(planner);
+}
+
+static void limits_and_powers_of_a_slot_hold_in_that_slot(void **state)
+{
+    (void)state;
+    static const double import_kw[] = {3, 20, 20}, charge_kw[] = {5, 2, 5};
+    struct house house;
+    make_house(&house, 3);
+    house.problem.slot_import_limit_kw = import_kw;
+    house.problem.slot_charge_kw = charge_kw;
+    house.import_price[0] = house.import_price[1] = 0.1;
+    house.load_kw[0] = 1;
+    house.load_kw[2] = 9;
+    struct gr_plan plan = solve(&house);
+    assert_near(plan.charge_kw[0], 2, NEAR);
+    assert_near(plan.charge_kw[1], 2, NEAR);
+    assert_near(plan.discharge_kw[2], 4, NEAR);
+    gr_plan_free(&plan);
+}
+
+/* 6 kWh are wanted at the end of slot 1: bought in slot 0 at 0.25 where a missing one costs 0.26, not where
+ * it costs 0.24. */
+static void a_wish_for_stored_energy_is_met_where_that_costs_less_than_it_is_worth(void **state)
+{
+    (void)state;
+    static const double wanted_kwh[] = {0, 6, 0};
+    struct house house;
+    make_house(&house, 3);
+    house.problem.wanted_kwh = wanted_kwh;
+    house.import_price[0] = 0.25;
+    house.problem.wanted_per_kwh = 0.26;
+    struct gr_plan plan = solve(&house);
+    assert_near(plan.stored_kwh[1], 5, NEAR); /* the sixth would cost 0.30 */
+    gr_plan_free(&plan);
+    house.problem.wanted_per_kwh = 0.24;
+    plan = solve(&house);
+    assert_near(plan.stored_kwh[1], 0, 0);
+    gr_plan_free(&plan);
+}
+
+/* Cheaper by 0.05 a kWh, but 0.4 kg more carbon at 0.15 a kg: 0.06. */
+static void a_price_on_carbon_moves_charging_to_the_cleaner_slot(void **state)
+{
+    (void)state;
+    static const double carbon_kg[] = {0.5, 0.1, 0.1};
+    struct house house;
+    make_house(&house, 3);
+    house.import_price[0] = 0.10;
+    house.import_price[1] = 0.15;
+    house.load_kw[2] = 4;
+    house.problem.carbon_kg_per_kwh = carbon_kg;
+    house.problem.carbon_price_per_kg = 0.15;
+    struct gr_plan plan = solve(&house);
+    assert_near(plan.charge_kw[0], 0, 0);
+    assert_near(plan.charge_kw[1], 4, NEAR);
+    assert_near(plan.cost, 4 * (0.15 + 0.1 * 0.15), NEAR);
+    gr_plan_free(&plan);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -440,6 +547,11 @@ int main(void)
         cmocka_unit_test(a_problem_that_cannot_be_is_refused_by_member_slot_and_range),
         cmocka_unit_test(a_problem_without_slots_or_arrays_is_refused),
         cmocka_unit_test(a_planner_used_for_one_problem_after_another_forgets_the_first),
+        cmocka_unit_test(where_the_battery_may_not_export_it_only_covers_what_the_sun_leaves_of_the_load),
+        cmocka_unit_test(what_may_not_be_exported_is_worth_nothing_on_paths_either),
+        cmocka_unit_test(limits_and_powers_of_a_slot_hold_in_that_slot),
+        cmocka_unit_test(a_wish_for_stored_energy_is_met_where_that_costs_less_than_it_is_worth),
+        cmocka_unit_test(a_price_on_carbon_moves_charging_to_the_cleaner_slot),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

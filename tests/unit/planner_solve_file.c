@@ -21,6 +21,8 @@
     "\"discharge_kw\": 5, \"charge_efficiency\": 1, \"discharge_efficiency\": 1, \"standing_loss_kw\": 0, "  \
     "\"wear_per_kwh\": 0}"
 #define GRID "\"grid\": {\"import_limit_kw\": 20, \"export_limit_kw\": 20, \"curtailable\": false}"
+#define GRID_WITH(members)                                                                                   \
+    "\"grid\": {\"import_limit_kw\": 20, \"export_limit_kw\": 20, \"curtailable\": false, " members "}"
 #define END "\"end_value_per_kwh\": 0"
 #define ARRAYS_BUT_LOAD                                                                                      \
     "\"hours\": [1, 1], \"solar_kw\": [0, 0], \"import_price\": [0.1, 0.3], \"export_price\": [0, 0]"
@@ -71,6 +73,30 @@ static void end_points_and_an_optimum_are_read_and_other_members_are_left_alone(
     gr_problem_file_free(&file);
 }
 
+static void limits_and_flags_may_be_one_for_all_slots_or_one_for_each(void **state)
+{
+    (void)state;
+    struct gr_problem_file file;
+    struct gr_error error = {""};
+    static const char text[] =
+        "{" ARRAYS ", \"battery\": {\"capacity_kwh\": 10, \"floor_kwh\": [0, 0], \"wanted_kwh\": [0, 8], "
+        "\"wanted_per_kwh\": 0.5, \"start_kwh\": 0, \"charge_kw\": [3, 5], \"discharge_kw\": 4, "
+        "\"charge_efficiency\": 1, \"discharge_efficiency\": 1, \"standing_loss_kw\": 0, \"wear_per_kwh\": "
+        "0}, \"grid\": {\"import_limit_kw\": [9, 7], \"export_limit_kw\": [0, 2], \"curtailable\": true, "
+        "\"may_export\": [false, true]}, " END
+        ", \"carbon_kg_per_kwh\": [0.1, 0.3], \"carbon_price_per_kg\": 0.2}";
+    assert_int_equal(read_text(&file, text, &error), GR_OK);
+    const struct gr_problem *problem = &file.problem;
+    assert_true(problem->battery.charge_kw == 5 && problem->slot_charge_kw[0] == 3);
+    assert_true(problem->battery.discharge_kw == 4 && !problem->slot_discharge_kw);
+    assert_true(problem->import_limit_kw == 9 && problem->slot_import_limit_kw[1] == 7);
+    assert_true(problem->export_limit_kw == 2 && problem->slot_export_limit_kw[0] == 0);
+    assert_true(!problem->may_export[0] && problem->may_export[1]);
+    assert_true(problem->wanted_kwh[1] == 8 && problem->wanted_per_kwh == 0.5);
+    assert_true(problem->carbon_kg_per_kwh[1] == 0.3 && problem->carbon_price_per_kg == 0.2);
+    gr_problem_file_free(&file);
+}
+
 static void a_bad_file_is_refused_with_file_member_slot_finding_and_range(void **state)
 {
     (void)state;
@@ -117,6 +143,17 @@ static void a_bad_file_is_refused_with_file_member_slot_finding_and_range(void *
          "p.json: end_value_points, point 1: found 0 kWh after 0 kWh, allowed is only to rise"},
         {"{" ARRAYS ", " BATTERY ", " GRID ", \"end_value_points\": {}}",
          "p.json: end_value_points: found {}, allowed is an array of points [kWh, value]"},
+        {"{" ARRAYS ", " BATTERY ", \"grid\": {\"import_limit_kw\": [20], \"export_limit_kw\": 20}, " END "}",
+         "p.json: grid.import_limit_kw: found 1 entries, allowed is one per slot, 2"},
+        {"{" ARRAYS ", " BATTERY ", " GRID_WITH("\"may_export\": 1") ", " END "}",
+         "p.json: grid.may_export: found 1, allowed is true, false or an array with one of them per slot"},
+        {"{" ARRAYS ", " BATTERY ", " GRID_WITH("\"may_export\": [true, 0]") ", " END "}",
+         "p.json: grid.may_export, slot 1: found 0, allowed is true or false"},
+        {"{" ARRAYS ", " BATTERY ", " GRID ", " END ", \"carbon_kg_per_kwh\": [0.2, -1], "
+         "\"carbon_price_per_kg\": 0.1}",
+         "p.json: carbon_kg_per_kwh, slot 1: found -1 kg per kWh, allowed is 0 to 1e+09"},
+        {"{" ARRAYS ", " BATTERY ", " GRID ", " END ", \"carbon_kg_per_kwh\": [0.2, 0.2]}",
+         "p.json: carbon_price_per_kg: found nothing, allowed is a number"},
         {"{\"hours\": {\"a\": \"0123456789012345678901234567890123456789\"}}",
          "p.json: hours: found {\"a\":\"0123456789012345678901234567890123..., allowed is an array"},
     };
@@ -248,6 +285,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_good_file_is_read_as_written),
         cmocka_unit_test(end_points_and_an_optimum_are_read_and_other_members_are_left_alone),
+        cmocka_unit_test(limits_and_flags_may_be_one_for_all_slots_or_one_for_each),
         cmocka_unit_test(a_bad_file_is_refused_with_file_member_slot_finding_and_range),
         cmocka_unit_test(the_plan_is_printed_as_one_json_object),
         cmocka_unit_test(a_bad_file_ends_in_one_line_and_status_2),
