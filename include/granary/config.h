@@ -113,6 +113,13 @@ void gr_complaints_print(FILE *stream, const struct gr_complaints *complaints);
  * be readable, their content is not kept here. */
 int gr_config_read(struct gr_config *out, const char *file, struct gr_complaints *complaints);
 
+/* Reads and checks a group `mqtt = { ... };` alone, from a text, for tools that have no configuration yet.
+ * Paths are relative to the present folder. */
+int gr_mqtt_read_text(struct gr_mqtt *out, const char *text, struct gr_complaints *complaints);
+
+/* Writes a text in the quotes and with the escapes of the file; false where it does not fit. */
+bool gr_config_quote(char *out, size_t size, const char *text);
+
 /* Reads a strategy file; conf/strategies/ holds examples. Every mistake is a complaint, *out is then
  * untouched. */
 int gr_strategy_read(struct gr_strategy *out, const char *file, struct gr_complaints *complaints);

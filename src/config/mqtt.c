@@ -4,6 +4,7 @@
 #include <ctype.h>
 #include <inttypes.h>
 #include <stdint.h>
+#include <stdlib.h>
 #include <string.h>
 #include <systemd/sd-id128.h>
 
@@ -197,4 +198,25 @@ void gr_mqtt_read(struct gr_reader *reader, const config_setting_t *root, struct
     if (!mqtt->client_id[0]) {
         make_client_id(out);
     }
+}
+
+int gr_mqtt_read_text(struct gr_mqtt *out, const char *text, struct gr_complaints *complaints)
+{
+    struct gr_reader reader = {.complaints = complaints, .file = "command line", .folder = "."};
+    struct gr_config *config = calloc(1, sizeof *config);
+    size_t before = complaints->count;
+    if (!config) {
+        return GR_NO_MEMORY;
+    }
+    config_t tree;
+    config_init(&tree);
+    if (config_read_string(&tree, text)) {
+        gr_mqtt_read(&reader, config_root_setting(&tree), config);
+    } else {
+        gr_complain_at(&reader, reader.file, 0, "mqtt: %s", config_error_text(&tree));
+    }
+    *out = config->mqtt;
+    config_destroy(&tree);
+    free(config);
+    return reader.out_of_memory ? GR_NO_MEMORY : complaints->count == before ? GR_OK : GR_INVALID;
 }

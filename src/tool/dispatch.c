@@ -10,6 +10,8 @@ static const struct {
 } subcommands[] = {
     {"check", gr_tool_check,
      "validate a configuration and say what it means; --live looks at broker and rates too"},
+    {"discover", gr_tool_discover,
+     "listen to a broker and propose which topics are the house's; writes a configuration to start from"},
     {"import", gr_tool_import, "load past usage of the house from a CSV file into the history"},
     {"plan", gr_tool_plan, "print the plan for the next day and a half from the present rates"},
     {"solve", gr_tool_solve, "solve a planning problem given as JSON to its optimum"},

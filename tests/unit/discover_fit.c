@@ -1,0 +1,297 @@
+/* Which of many numbers on a broker are the house's: every sign, watts and kilowatts, noise and decoys. */
+#include "check.h"
+
+#include "granary/discover.h"
+
+#include <stdlib.h>
+
+enum { SECONDS = 3600, EVERY = 10 };
+
+struct home {
+    struct gr_heard *heard;
+    uint64_t random;
+    double grid_sign, battery_sign, noise; /* noise is a share of each meter's reading */
+    bool watts[GR_CHANNELS];               /* else kilowatts */
+    bool house_measured, car, sun;
+    const char *topic[GR_CHANNELS];
+    double kwh;
+};
+
+static const char *const plain_names[GR_CHANNELS] = {
+    [GR_STATE_OF_CHARGE] = "home/battery/soc", [GR_BATTERY_POWER] = "home/battery/power",
+    [GR_GRID_POWER] = "home/grid/power",       [GR_SOLAR_POWER] = "home/solar/power",
+    [GR_HOUSE_POWER] = "home/load/power",      [GR_CAR_POWER] = "home/car/power"};
+
+/* Nothing in these tells what they carry. */
+static const char *const numbered_names[GR_CHANNELS] = {
+    [GR_STATE_OF_CHARGE] = "x/11", [GR_BATTERY_POWER] = "x/12", [GR_GRID_POWER] = "x/13",
+    [GR_SOLAR_POWER] = "x/14",     [GR_HOUSE_POWER] = "x/15",   [GR_CAR_POWER] = "x/16"};
+
+/* Marsaglia's xorshift, 64 bits. */
+static double chance(struct home *home)
+{
+    home->random ^= home->random << 13;
+    home->random ^= home->random >> 7;
+    home->random ^= home->random << 17;
+    return (double)(home->random >> 11) / 9007199254740992.0;
+}
+
+static void publish(struct home *home, const char *topic, double value, int64_t at_ms)
+{
+    char text[40];
+    int length = snprintf(text, sizeof text, "%.4f", value);
+    assert_int_equal(gr_heard_note(home->heard, topic, text, (size_t)length, false, at_ms), GR_OK);
+}
+
+static void publish_power(struct home *home, enum gr_channel channel, double kw, int64_t at_ms)
+{
+    double read = kw * (1 + home->noise * (2 * chance(home) - 1));
+    publish(home, home->topic[channel], home->watts[channel] ? read * 1000 : read, at_ms);
+}
+
+static void publish_decoys(struct home *home, int second, int64_t at_ms)
+{
+    publish(home, "home/kitchen/temperature", 20.5 + 0.3 * chance(home), at_ms);
+    publish(home, "home/grid/voltage", 231 + 2 * chance(home), at_ms);
+    publish(home, "home/grid/frequency", 50 + 0.02 * chance(home), at_ms);
+    publish(home, "home/meter/energy_total", 10234.5 + second * 0.0004, at_ms);
+    publish(home, "home/bath/humidity", 55 + 3 * chance(home), at_ms);
+    publish(home, "home/plug/power", chance(home) < 0.1 ? 60 : 0.4, at_ms);
+    publish(home, "home/uptime", 86400 + second, at_ms);
+    publish(home, "y/1", 40 + 5 * chance(home), at_ms);
+    publish(home, "y/2", 300 * chance(home), at_ms);
+}
+
+/* An hour: the battery follows, then charges from the grid for a while, then rests; clouds, a kettle, a car.
+ */
+static void live(struct home *home)
+{
+    double wander = 0;
+    home->kwh = 5;
+    for (int second = 0; second < SECONDS; second += EVERY) {
+        int64_t at_ms = 1000 + (int64_t)second * 1000;
+        double hour = second / 3600.0;
+        wander = 0.95 * wander + 0.1 * (chance(home) - 0.5);
+        double house = 0.45 + fabs(wander) + (second % 1500 < 180 ? 2.1 : 0);
+        double sun = home->sun ? 1.6 + 0.9 * sin(9 * hour) + 0.3 * chance(home) : 0;
+        double car = home->car && hour > 0.55 && hour < 0.8 ? 7.1 : 0;
+        double battery = hour < 0.3 ? sun - house : hour < 0.6 ? 2.5 : hour < 0.7 ? 0 : fmin(3, sun - house);
+        home->kwh += battery * EVERY / 3600.0;
+        publish(home, home->topic[GR_STATE_OF_CHARGE], home->kwh * 10, at_ms);
+        publish_power(home, GR_BATTERY_POWER, home->battery_sign * battery, at_ms + 100);
+        publish_power(home, GR_GRID_POWER, home->grid_sign * (house + car + battery - sun), at_ms + 200);
+        publish_power(home, GR_SOLAR_POWER, sun, at_ms + 300);
+        if (home->house_measured) {
+            publish_power(home, GR_HOUSE_POWER, house, at_ms + 400);
+        }
+        if (home->car) {
+            publish_power(home, GR_CAR_POWER, car, at_ms + 500);
+        }
+        publish_decoys(home, second, at_ms + 600);
+    }
+}
+
+static void begin(struct home *home, const char *const names[GR_CHANNELS])
+{
+    *home = (struct home){.random = 88172645463325252u,
+                          .grid_sign = 1,
+                          .battery_sign = 1,
+                          .noise = 0.01,
+                          .house_measured = true,
+                          .sun = true};
+    for (int channel = 0; channel < GR_CHANNELS; channel++) {
+        home->watts[channel] = true;
+        home->topic[channel] = names[channel];
+    }
+    assert_int_equal(gr_heard_create(&home->heard), GR_OK);
+}
+
+static void assert_found(const struct home *home, const struct gr_proposal *proposal,
+                         const struct gr_series *series, enum gr_channel channel)
+{
+    const struct gr_finding *finding = &proposal->of[channel];
+    if (!finding->found || strcmp(series[finding->series].topic, home->topic[channel]) != 0) {
+        fail_msg("%s: found %s (%s)", gr_channel_name(channel),
+                 finding->found ? series[finding->series].topic : "nothing", finding->why);
+    }
+    enum gr_unit unit = channel == GR_STATE_OF_CHARGE ? GR_UNIT_PERCENT
+                        : home->watts[channel]        ? GR_UNIT_W
+                                                      : GR_UNIT_KW;
+    double sign = channel == GR_BATTERY_POWER ? home->battery_sign
+                  : channel == GR_GRID_POWER  ? home->grid_sign
+                                              : 1;
+    bool told = home->sun || channel != GR_SOLAR_POWER; /* zero is zero in every unit */
+    if ((told && finding->unit != unit) || finding->sign != sign) {
+        fail_msg("%s: unit %d, sign %g (%s)", gr_channel_name(channel), (int)finding->unit, finding->sign,
+                 finding->why);
+    }
+}
+
+/* Lives the hour and expects every role to be found as it is. */
+static void find_all(struct home *home, struct gr_proposal *proposal)
+{
+    size_t count;
+    live(home);
+    const struct gr_series *series = gr_heard_series(home->heard, &count);
+    assert_int_equal(gr_discover(proposal, series, count, NULL), GR_OK);
+    for (int channel = 0; channel <= GR_CAR_POWER; channel++) {
+        bool there =
+            (channel != GR_HOUSE_POWER || home->house_measured) && (channel != GR_CAR_POWER || home->car);
+        if (there) {
+            assert_found(home, proposal, series, (enum gr_channel)channel);
+        } else if (proposal->of[channel].found) {
+            fail_msg("%s: found %s", gr_channel_name((enum gr_channel)channel),
+                     series[proposal->of[channel].series].topic);
+        }
+    }
+    gr_heard_free(home->heard);
+}
+
+static void every_sign_and_unit_is_found_with_names(void **state)
+{
+    (void)state;
+    for (int which = 0; which < 16; which++) {
+        struct home home;
+        struct gr_proposal proposal;
+        begin(&home, plain_names);
+        home.grid_sign = which & 1 ? -1 : 1;
+        home.battery_sign = which & 2 ? -1 : 1;
+        home.watts[GR_GRID_POWER] = home.watts[GR_HOUSE_POWER] = (which & 4) != 0;
+        home.watts[GR_BATTERY_POWER] = home.watts[GR_SOLAR_POWER] = (which & 8) != 0;
+        find_all(&home, &proposal);
+        for (int channel = 0; channel <= GR_HOUSE_POWER; channel++) {
+            assert_true(proposal.of[channel].sureness >= GR_LIKELY);
+        }
+        assert_near(proposal.capacity_kwh, 10, 1.5);
+    }
+}
+
+static void every_sign_and_unit_is_found_without_names(void **state)
+{
+    (void)state;
+    for (int which = 0; which < 16; which++) {
+        struct home home;
+        struct gr_proposal proposal;
+        begin(&home, numbered_names);
+        home.grid_sign = which & 1 ? -1 : 1;
+        home.battery_sign = which & 2 ? -1 : 1;
+        home.watts[GR_GRID_POWER] = (which & 4) != 0;
+        home.watts[GR_BATTERY_POWER] = (which & 8) != 0;
+        find_all(&home, &proposal);
+    }
+}
+
+static void a_house_without_a_meter_of_its_own_is_told_from_the_others(void **state)
+{
+    (void)state;
+    for (int which = 0; which < 8; which++) {
+        struct home home;
+        struct gr_proposal proposal;
+        begin(&home, plain_names);
+        home.house_measured = false;
+        home.car = true;
+        home.grid_sign = which & 1 ? -1 : 1;
+        home.battery_sign = which & 2 ? -1 : 1;
+        home.watts[GR_GRID_POWER] = (which & 4) != 0;
+        find_all(&home, &proposal);
+        assert_true(isnan(proposal.miss_kw));
+        assert_near(proposal.least_house_kw, 0.45, 0.25);
+    }
+}
+
+static void noisy_meters_and_a_car_are_no_hindrance(void **state)
+{
+    (void)state;
+    struct home home;
+    struct gr_proposal proposal;
+    begin(&home, plain_names);
+    home.noise = 0.08;
+    home.car = true;
+    home.battery_sign = -1;
+    find_all(&home, &proposal);
+    assert_says(proposal.of[GR_BATTERY_POWER].why, "without it");
+}
+
+static void a_night_without_sun_is_enough(void **state)
+{
+    (void)state;
+    struct home home;
+    struct gr_proposal proposal;
+    begin(&home, plain_names);
+    home.sun = false;
+    home.grid_sign = -1;
+    find_all(&home, &proposal);
+    assert_says(proposal.of[GR_SOLAR_POWER].why, "says little");
+}
+
+static void the_same_power_on_a_second_topic_takes_nothing_from_the_first(void **state)
+{
+    (void)state;
+    struct home home;
+    struct gr_proposal proposal;
+    size_t count;
+    begin(&home, plain_names);
+    live(&home);
+    const struct gr_series *series = gr_heard_series(home.heard, &count);
+    for (size_t i = 0; i < count; i++) {
+        if (strcmp(series[i].topic, "home/grid/power") == 0) {
+            struct gr_series grid = series[i];
+            for (size_t k = 0; k < grid.count; k++) {
+                publish(&home, "home/grid/kilowatts", grid.samples[k].value / 1000, grid.samples[k].mono_ms);
+            }
+            break;
+        }
+    }
+    series = gr_heard_series(home.heard, &count);
+    assert_int_equal(gr_discover(&proposal, series, count, NULL), GR_OK);
+    assert_true(proposal.of[GR_GRID_POWER].found);
+    assert_says(series[proposal.of[GR_GRID_POWER].series].topic, "home/grid/");
+    assert_int_equal(proposal.of[GR_GRID_POWER].sureness, GR_SURE);
+    gr_heard_free(home.heard);
+}
+
+static void only_decoys_give_nothing_to_be_sure_of(void **state)
+{
+    (void)state;
+    struct home home;
+    struct gr_proposal proposal;
+    size_t count;
+    begin(&home, plain_names);
+    for (int second = 0; second < SECONDS; second += EVERY) {
+        publish_decoys(&home, second, (int64_t)second * 1000);
+    }
+    const struct gr_series *series = gr_heard_series(home.heard, &count);
+    assert_int_equal(gr_discover(&proposal, series, count, NULL), GR_OK);
+    assert_false(proposal.of[GR_STATE_OF_CHARGE].found);
+    for (int channel = 0; channel < GR_CHANNELS; channel++) {
+        if (proposal.of[channel].found) {
+            assert_int_equal(proposal.of[channel].sureness, GR_GUESS);
+        }
+    }
+    gr_heard_free(home.heard);
+}
+
+static void silence_gives_an_empty_proposal(void **state)
+{
+    (void)state;
+    struct gr_proposal proposal;
+    assert_int_equal(gr_discover(&proposal, NULL, 0, NULL), GR_OK);
+    for (int channel = 0; channel < GR_CHANNELS; channel++) {
+        assert_false(proposal.of[channel].found);
+    }
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(every_sign_and_unit_is_found_with_names),
+        cmocka_unit_test(every_sign_and_unit_is_found_without_names),
+        cmocka_unit_test(a_house_without_a_meter_of_its_own_is_told_from_the_others),
+        cmocka_unit_test(noisy_meters_and_a_car_are_no_hindrance),
+        cmocka_unit_test(a_night_without_sun_is_enough),
+        cmocka_unit_test(the_same_power_on_a_second_topic_takes_nothing_from_the_first),
+        cmocka_unit_test(only_decoys_give_nothing_to_be_sure_of),
+        cmocka_unit_test(silence_gives_an_empty_proposal),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
