@@ -18,6 +18,8 @@ struct pending {
     size_t slot;
     struct opinions opinions;
     double feature_kw[FEATURES];
+    double untrimmed_kw; /* the mean */
+    struct gr_forecast_slot given;
 };
 
 struct gr_forecaster {
@@ -28,6 +30,7 @@ struct gr_forecaster {
     struct kernel bright_kernel;
     struct experts experts;
     struct ridge ridge;
+    struct trim trim;
     struct pending *pending; /* in the order they were made */
     size_t pending_count, pending_room;
     size_t from; /* of the last forecast */
@@ -70,6 +73,7 @@ int gr_forecaster_create(struct gr_forecaster **out, const struct gr_lesson *les
         return gr_error_set(error, status, "no memory for a forecast");
     }
     made->kind = lesson->kind;
+    trim_init(&made->trim);
     status = create_parts(made, lesson, error);
     if (status != GR_OK) {
         gr_forecaster_free(made);
@@ -116,6 +120,7 @@ static void learn(struct gr_forecaster *forecaster, size_t from, double unit_kw)
     for (; days > 0; days--) {
         experts_fade(&forecaster->experts);
         ridge_fade(&forecaster->ridge);
+        trim_fade(&forecaster->trim);
     }
     for (; done < forecaster->pending_count && forecaster->pending[done].slot < from; done++) {
         const struct pending *past = &forecaster->pending[done];
@@ -123,6 +128,7 @@ static void learn(struct gr_forecaster *forecaster, size_t from, double unit_kw)
         if (!isnan(true_kw)) {
             experts_learn(&forecaster->experts, &past->opinions, true_kw, unit_kw, share);
             ridge_learn(&forecaster->ridge, past->feature_kw, true_kw, unit_kw, share);
+            trim_learn(&forecaster->trim, &past->given, past->untrimmed_kw, true_kw, unit_kw, share);
         }
     }
     forecaster->pending_count -= done;
@@ -255,7 +261,14 @@ static void forecast_slot(struct gr_forecaster *forecaster, size_t slot, double 
         made->feature_kw[0] = (made->feature_kw[0] + weather_kw) / 2;
     }
     experts_mix(&forecaster->experts, &made->opinions, out->quantile_kw);
-    out->mean_kw = ridge_forecast(&forecaster->ridge, made->feature_kw);
+    made->untrimmed_kw = ridge_forecast(&forecaster->ridge, made->feature_kw, 1);
+    out->mean_kw = made->untrimmed_kw;
+    /* The sun's nights are always right, which says nothing of its days. */
+    if (forecaster->kind == GR_FORECAST_LOAD) {
+        trim_quantiles(&forecaster->trim, out->quantile_kw);
+        out->mean_kw = ridge_forecast(&forecaster->ridge, made->feature_kw, trim_ratio(&forecaster->trim));
+    }
+    made->given = *out;
 }
 
 int gr_forecaster_next(struct gr_forecaster *forecaster, size_t from, size_t slots,

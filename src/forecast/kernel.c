@@ -38,7 +38,8 @@ const struct kernel_shape kernel_of_weather = {.other_type = 1,
 int kernel_create(struct kernel *kernel, const struct record *record, const struct kernel_shape *shape)
 {
     *kernel = (struct kernel){.record = record, .shape = shape};
-    size_t most = MEMORY_DAYS * (2 * pool_hours * record->per_hour + 1);
+    size_t per_hour = record->per_hour < 2 ? record->per_hour : 2;
+    size_t most = MEMORY_DAYS * (2 * pool_hours * per_hour + 2);
     kernel->room = malloc(most * sizeof *kernel->room);
     return kernel->room ? GR_OK : GR_NO_MEMORY;
 }
@@ -94,8 +95,10 @@ static size_t gather_around(struct kernel *kernel, size_t centre, size_t day, do
 {
     const struct record *record = kernel->record;
     size_t reach = pool_hours * record->per_hour;
-    size_t first = centre > reach ? centre - reach : 0;
-    for (size_t i = first; i <= centre + reach && i < kernel->from; i++) {
+    /* Neighbours within half an hour say much the same: finer slots are not all asked. */
+    size_t stride = record->per_hour > 2 ? record->per_hour / 2 : 1;
+    size_t first = centre >= reach ? centre - reach : centre % stride;
+    for (size_t i = first; i <= centre + reach && i < kernel->from; i += stride) {
         if (isnan(record->series.kw[i]) || !(record->scale[i] > kernel->shape->least_scale)) {
             continue;
         }

@@ -1,6 +1,7 @@
 /* The forecaster: what it may look at, what it does with odd data, and how it is scored. */
 #include "check.h"
 
+#include "forecast/experts.h"
 #include "granary/forecast.h"
 #include "granary/sun.h"
 
@@ -263,6 +264,32 @@ static void a_house_that_stood_empty_comes_back_without_an_explosion(void **stat
     bench_free(bench);
 }
 
+/* Truths spread evenly over 0 to 2, of which the band given out holds the middle fifth. */
+static void a_band_that_is_passed_too_often_grows_until_it_is_not(void **state)
+{
+    (void)state;
+    struct trim trim;
+    uint64_t seed = 3;
+    size_t inside = 0, late = 0;
+    trim_init(&trim);
+    for (size_t i = 0; i < 400 * PER_DAY; i++) {
+        double true_kw = 2 * next_random(&seed);
+        struct gr_forecast_slot given = {{0.4, 0.7, 1, 1.3, 1.6}, 0.8};
+        trim_quantiles(&trim, given.quantile_kw);
+        if (i >= 300 * PER_DAY) {
+            late++;
+            inside += true_kw >= given.quantile_kw[0] && true_kw <= given.quantile_kw[GR_QUANTILES - 1];
+        }
+        trim_learn(&trim, &given, given.mean_kw, true_kw, 1, 1.0 / PER_DAY);
+        if (i % PER_DAY == 0) {
+            trim_fade(&trim);
+        }
+    }
+    assert_near((double)inside / (double)late, 0.8, 0.03);
+    /* The mean is 1, what was said 0.8: half of the way and more, and never beyond a tenth. */
+    assert_near(trim_ratio(&trim), 1.1, 1e-9);
+}
+
 static void too_little_data_gives_no_score_and_no_crash(void **state)
 {
     (void)state;
@@ -319,6 +346,7 @@ int main(void)
         cmocka_unit_test(simple_forecasts_are_what_their_names_say),
         cmocka_unit_test(unknown_slots_are_neither_learned_from_nor_scored),
         cmocka_unit_test(a_house_that_stood_empty_comes_back_without_an_explosion),
+        cmocka_unit_test(a_band_that_is_passed_too_often_grows_until_it_is_not),
         cmocka_unit_test(too_little_data_gives_no_score_and_no_crash),
         cmocka_unit_test(series_out_of_shape_are_refused),
         cmocka_unit_test(irradiance_that_is_told_beforehand_is_followed),
