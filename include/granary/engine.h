@@ -131,6 +131,8 @@ struct gr_decision {
     bool changed;              /* kind or power differ from the last issue */
     enum gr_fault fault;       /* why it is follow; GR_FAULT_NONE while all is well */
     char fault_text[GR_REASON_SIZE];
+    enum gr_answer answer;            /* whether the battery does what is commanded */
+    char answer_text[GR_REASON_SIZE]; /* what it did instead when it last did not; "" where it never did */
     bool replanned;
     double stored_kwh;                 /* NAN while unknown */
     double house_kw, solar_kw, car_kw; /* as seen; NAN while unknown */

@@ -5,6 +5,7 @@
 
 #include "granary/channel.h"
 #include "granary/command.h"
+#include "granary/site.h"
 
 #include <stdbool.h>
 #include <stddef.h>
@@ -27,6 +28,7 @@ struct gr_safety {
     bool trust_clock;    /* do without the system's word that its clock is synchronised */
     bool in_the_past; /* for back-tests: moments before this program was written are no fault of the clock */
     int recovery_s;   /* all must be well this long before commands resume */
+    int answer_s;     /* the battery's power must answer a command within this time; 0: not watched */
     double max_age_s[GR_CHANNELS]; /* greatest age of a reading; 0: the channel is not configured */
 };
 
@@ -42,6 +44,7 @@ enum gr_fault {
     GR_FAULT_PLANNER,
     GR_FAULT_RECOVERING, /* all is well again, but not for long enough */
     GR_FAULT_BUDGET,     /* too many changes today */
+    GR_FAULT_INVERTER,   /* the battery does not do what is commanded */
     GR_FAULTS
 };
 
@@ -55,35 +58,50 @@ struct gr_reading {
     double value;
     int64_t mono_ms;  /* when */
     double candidate; /* a value that jumped, waiting for a second one that agrees; NAN: none */
+    int64_t candidate_ms;
 };
 
 /* Energy moved since the state of charge last changed, to notice a reading that is frozen. */
 struct gr_frozen {
     double percent;
     double moved_kwh;
+    double most_kwh; /* greatest amount of it: what is given back afterwards does not clear the reading */
     int64_t mono_ms;
 };
 
 struct gr_guard {
     struct gr_reading reading[GR_CHANNELS];
     struct gr_frozen frozen;
+    int64_t contradicted_ms; /* since when the powers contradict each other; -1: they do not */
     bool started, link_up;
     int64_t last_utc_s, last_mono_ms;
     bool clock_stepped;
-    int64_t well_since_ms; /* monotonic moment since which no fault has been met; -1: not well */
-    bool ever_well;
+    int64_t well_since_ms; /* monotonic moment since which no fault has been met, where well */
+    bool well, ever_well;
 };
 
 void gr_guard_init(struct gr_guard *guard);
 
 /* Notes a reading. A state of charge that jumps by more than the battery could have moved is held back until
- * a second one within 2 percent points agrees (an inverter that recalibrates; a lone outlier is dropped). */
-void gr_guard_reading(struct gr_guard *guard, enum gr_channel channel, double value, bool retained,
+ * a second one within 2 percent points agrees, 5 s later or more (an inverter that recalibrates; a lone
+ * outlier, even one delivered twice, is dropped). True where such a jump was believed: what was planned from
+ * the old value is void. */
+bool gr_guard_reading(struct gr_guard *guard, enum gr_channel channel, double value, bool retained,
                       const struct gr_moment *at, double greatest_kw, double capacity_kwh);
 
 /* True where the channel has a live reading no older than its greatest age; *value is set then. */
 bool gr_guard_fresh(const struct gr_guard *guard, const struct gr_safety *safety, enum gr_channel channel,
                     const struct gr_moment *now, double *value);
+
+/* Notes what the balance of the powers leaves for the house (grid + solar - battery - car, kW; NAN: not
+ * known) and the greatest of them. Well below zero for five minutes, they contradict each other: a unit or a
+ * sign is wrong. */
+void gr_guard_balance(struct gr_guard *guard, double rest_kw, double greatest_kw,
+                      const struct gr_moment *now);
+
+/* GR_FAULT_POWER while they do. */
+enum gr_fault gr_guard_look_at_balance(const struct gr_guard *guard, const struct gr_moment *now,
+                                       char text[GR_REASON_SIZE]);
 
 /* Notices clock steps (wall and monotonic clocks disagree by more than 30 s since the last turn). */
 void gr_guard_turn(struct gr_guard *guard, const struct gr_moment *now);
@@ -97,6 +115,65 @@ enum gr_fault gr_guard_look(const struct gr_guard *guard, const struct gr_safety
  * or GR_FAULT_RECOVERING until all has been well for recovery_s (no waiting after a plain start). */
 enum gr_fault gr_guard_settle(struct gr_guard *guard, const struct gr_safety *safety, enum gr_fault fault,
                               const struct gr_moment *now, char text[GR_REASON_SIZE]);
+
+/* ---- answer.c: whether the battery does what is commanded ---- */
+
+enum gr_answer {
+    GR_ANSWER_UNKNOWN, /* nothing is commanded that could be seen, or not for long enough */
+    GR_ANSWER_FOLLOWS,
+    GR_ANSWER_RETRIED, /* it did not, and the command was given once more */
+    GR_ANSWER_LIMITED, /* it gives less than commanded: what it gives is its limit for a while */
+    GR_ANSWER_REFUSES, /* it did not after the second time either: follow, for a while */
+    GR_ANSWERS
+};
+
+/* "unknown", "follows", "retried", "limited", "refuses". */
+const char *gr_answer_name(enum gr_answer answer);
+
+/* What the battery was told and what it has made of it. */
+struct gr_answer_watch {
+    enum gr_command_kind kind;
+    double power_kw, target_percent;
+    int64_t since_ms;  /* of the command, or of its repetition */
+    int64_t astray_ms; /* since when the battery has been doing something else; -1: it has not */
+    bool repeated;
+    bool against;                   /* the last refusal was seen by the state of charge alone */
+    int refusals;                   /* in a row */
+    int64_t pause_until_ms;         /* no command but follow until then; 0: none */
+    double gauge_percent;           /* state of charge from which its course is judged; NAN: none */
+    int64_t gauge_ms;               /* when it was that */
+    double charge_kw, discharge_kw; /* what it was seen to give when asked for more; INFINITY: not known */
+    int64_t charge_until_ms, discharge_until_ms;
+    enum gr_answer answer;
+    char text[GR_REASON_SIZE]; /* of what went wrong last */
+};
+
+struct gr_answer_seen {
+    double battery_kw; /* NAN: not known */
+    int64_t battery_ms;
+    double state_of_charge_percent; /* NAN: not known */
+    double grid_kw;                 /* NAN: not known */
+    const struct gr_site *site;
+};
+
+void gr_answer_init(struct gr_answer_watch *watch);
+
+/* The command in force; a change of kind or power begins a new watch. */
+void gr_answer_told(struct gr_answer_watch *watch, enum gr_command_kind kind, double power_kw,
+                    double target_percent, const struct gr_moment *now);
+
+/* The state of charge has jumped: its course is judged from here on. */
+void gr_answer_jumped(struct gr_answer_watch *watch);
+
+/* Compares what is seen with what was told. True where the command is to be given once more at once; with
+ * may_repeat false (the budget is spent) it goes straight to GR_ANSWER_REFUSES. Pauses after refusals: 15
+ * min, doubling up to 4 h. */
+bool gr_answer_turn(struct gr_answer_watch *watch, const struct gr_safety *safety,
+                    const struct gr_answer_seen *seen, bool may_repeat, const struct gr_moment *now);
+
+/* GR_FAULT_INVERTER during the pause after a refusal. */
+enum gr_fault gr_answer_look(const struct gr_answer_watch *watch, const struct gr_moment *now,
+                             char text[GR_REASON_SIZE]);
 
 /* ---- pacing: commands change rarely ---- */
 
@@ -120,6 +197,9 @@ int gr_pacer_changes(const struct gr_pacer *pacer, const struct gr_moment *now);
  * Changes that safety asks for (forced) are always allowed and counted. */
 bool gr_pacer_allows(const struct gr_pacer *pacer, const struct gr_safety *safety,
                      const struct gr_moment *now, double gain, bool forced);
+
+/* Counts a repetition of the command as a change: an inverter may write its settings once more. */
+void gr_pacer_repeat(struct gr_pacer *pacer, const struct gr_moment *now);
 
 /* Notes that the command is now this one. Returns true where that is a change. */
 bool gr_pacer_note(struct gr_pacer *pacer, enum gr_command_kind kind, double power_kw,

@@ -161,6 +161,18 @@ const struct gr_key gr_safety_keys[] = {
      .standard = 120,
      .guesses = time_in_s,
      .about = "after a fault all must be well for this long before commands resume"},
+    {.name = "answer_s",
+     .kind = GR_KEY_WHOLE,
+     .offset = SAFETY(answer_s),
+     .unit = "s",
+     .zero_ok = true,
+     .least = 20,
+     .greatest = 1800,
+     .standard = 120,
+     .guesses = time_in_s,
+     .about =
+         "the battery's power must answer a command within this time; else the command is repeated once, "
+         "and then given up for a while; 0: not watched"},
     {.name = "trust_clock",
      .kind = GR_KEY_BOOLEAN,
      .offset = SAFETY(trust_clock),

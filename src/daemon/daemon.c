@@ -40,7 +40,8 @@ struct daemon {
     struct gr_bridge *bridge;
     int signals;
     bool stop, readings_came;
-    bool timed; /* the time is known: always, but for a simulation that has not begun */
+    enum gr_answer answer; /* of the last turn */
+    bool timed;            /* the time is known: always, but for a simulation that has not begun */
     struct gr_moment now;
     int64_t step, acknowledged;             /* of the simulation's clock */
     struct gr_bridge_event held[MOST_HELD]; /* messages that wait for the simulation's time */
@@ -219,6 +220,25 @@ static void log_decision(const struct daemon *daemon, const struct gr_decision *
     gr_log(GR_LOG_INFO, "%s%s%s: %s", would, gr_command_name(command->kind), power, command->reason);
 }
 
+/* Said when it changes: that the battery did not do what was commanded, and that it does so again. */
+static void log_answer(struct daemon *daemon, const struct gr_decision *decision)
+{
+    enum gr_answer before = daemon->answer;
+    daemon->answer = decision->answer;
+    if (decision->answer == before) {
+        return;
+    }
+    if (decision->answer == GR_ANSWER_RETRIED) {
+        gr_log(GR_LOG_WARNING, "%s; commanding it once more", decision->answer_text);
+    } else if (decision->answer == GR_ANSWER_LIMITED) {
+        gr_log(GR_LOG_WARNING, "%s; planning with that for a while", decision->answer_text);
+    } else if (decision->answer == GR_ANSWER_REFUSES) {
+        gr_log(GR_LOG_ERROR, "the battery does not follow: %s", decision->answer_text);
+    } else if (decision->answer == GR_ANSWER_FOLLOWS && before > GR_ANSWER_FOLLOWS) {
+        gr_log(GR_LOG_NOTICE, "the battery follows commands again");
+    }
+}
+
 static void retry_store(struct daemon *daemon)
 {
     int64_t now_s = gr_clock_read().utc_s;
@@ -239,6 +259,7 @@ static void turn(struct daemon *daemon)
     daemon->turned_ms = gr_clock_mono_ms();
     daemon->readings_came = false;
     log_decision(daemon, &decision);
+    log_answer(daemon, &decision);
     /* first the store: it reserves the sequence before anyone can see it */
     gr_keeper_note(daemon->keeper, &decision, &daemon->config->outputs, &daemon->now);
     if (gr_bridge_is_up(daemon->bridge)) {

@@ -23,6 +23,7 @@ enum property {
     HEALTH_MODE,
     HEALTH_FAULT,
     HEALTH_REASON,
+    HEALTH_INVERTER,
     HEALTH_CHANGES,
     HEALTH_RATES_UNTIL,
     HEALTH_REFUSED,
@@ -34,7 +35,9 @@ enum property {
 enum node { NODE_COMMAND, NODE_HEALTH, NODE_PLAN, NODES };
 
 #define BANDS "follow,store,serve,charge,export,rest"
-#define FAULTS "none,starting,clock,link,state-of-charge,grid-absent,power,rates,planner,recovering,budget"
+#define ANSWERS "unknown,follows,retried,limited,refuses"
+#define FAULTS                                                                                               \
+    "none,starting,clock,link,state-of-charge,grid-absent,power,rates,planner,recovering,budget,inverter"
 
 static const struct {
     enum node node;
@@ -51,6 +54,7 @@ static const struct {
     [HEALTH_MODE] = {NODE_HEALTH, "mode", "Mode", "enum", NULL, "observing,commanding,fallback"},
     [HEALTH_FAULT] = {NODE_HEALTH, "fault", "Fault", "enum", NULL, FAULTS},
     [HEALTH_REASON] = {NODE_HEALTH, "reason", "Fault in words", "string", NULL, NULL},
+    [HEALTH_INVERTER] = {NODE_HEALTH, "inverter", "Answer to the command", "enum", NULL, ANSWERS},
     [HEALTH_CHANGES] = {NODE_HEALTH, "changes", "Changes of command in 24 h", "integer", NULL, "0:"},
     [HEALTH_RATES_UNTIL] = {NODE_HEALTH, "rates-until", "Import prices known until", "datetime", NULL, NULL},
     [HEALTH_REFUSED] = {NODE_HEALTH, "refused", "Messages refused since start", "integer", NULL, "0:"},
@@ -323,6 +327,7 @@ static void send_health(struct gr_device *device, struct gr_bridge *bridge,
     if (device->announcing || decision->issue) {
         update(device, bridge, HEALTH_REASON, decision->fault_text);
     }
+    update(device, bridge, HEALTH_INVERTER, gr_answer_name(decision->answer));
     update_number(device, bridge, HEALTH_CHANGES, (uint64_t)decision->changes_today);
     update(device, bridge, HEALTH_RATES_UNTIL, gr_rfc3339_format(until, health->rates_until_s));
     update_number(device, bridge, HEALTH_REFUSED, health->refused_messages);

@@ -218,8 +218,8 @@ int gr_engine_decide(struct gr_engine *engine, const struct gr_moment *now, cons
         return gr_error_set(error, GR_NO_MEMORY, "no memory for a decision");
     }
     outlook.stored_kwh = seen->stored_kwh;
-    outlook.battery.charge_kw = fmin(outlook.battery.charge_kw, seen->available_kw);
-    outlook.battery.discharge_kw = fmin(outlook.battery.discharge_kw, seen->available_kw);
+    outlook.battery.charge_kw = fmin(outlook.battery.charge_kw, seen->charge_available_kw);
+    outlook.battery.discharge_kw = fmin(outlook.battery.discharge_kw, seen->discharge_available_kw);
     struct gr_choice choice;
     int status = gr_live_choose(&choice, &outlook, error);
     if (status == GR_OK) {

@@ -40,6 +40,7 @@ int gr_engine_create(struct gr_engine **out, const struct gr_engine_config *conf
     engine->sequence = last_sequence;
     gr_guard_init(&engine->guard);
     gr_pacer_init(&engine->pacer);
+    gr_answer_init(&engine->answer);
     gr_meter_init(&engine->meter);
     if (take_tariff(&engine->import, &config->import, error) != GR_OK ||
         take_tariff(&engine->export, &config->export, error) != GR_OK) {
@@ -151,8 +152,12 @@ static int take_reading(struct gr_engine *engine, const struct gr_event *event, 
         count_sample(engine, channel);
     }
     const struct gr_battery *battery = &engine->config.site.battery;
-    gr_guard_reading(&engine->guard, channel, event->of.reading.value, event->of.reading.retained, &event->at,
-                     fmax(battery->charge_kw, battery->discharge_kw), battery->capacity_kwh);
+    if (gr_guard_reading(&engine->guard, channel, event->of.reading.value, event->of.reading.retained,
+                         &event->at, fmax(battery->charge_kw, battery->discharge_kw),
+                         battery->capacity_kwh)) {
+        gr_answer_jumped(&engine->answer);
+        engine->replan = true;
+    }
     return GR_OK;
 }
 
@@ -175,6 +180,14 @@ int gr_engine_handle(struct gr_engine *engine, const struct gr_event *event, str
     return gr_error_set(error, GR_INVALID, "an event of unknown kind %d", (int)event->kind);
 }
 
+struct gr_battery gr_engine_battery(const struct gr_engine *engine)
+{
+    struct gr_battery battery = engine->config.site.battery;
+    battery.charge_kw = fmin(battery.charge_kw, engine->answer.charge_kw);
+    battery.discharge_kw = fmin(battery.discharge_kw, engine->answer.discharge_kw);
+    return battery;
+}
+
 /* ---- one turn ---- */
 
 static double fresh_or_nan(const struct gr_engine *engine, enum gr_channel channel,
@@ -186,13 +199,17 @@ static double fresh_or_nan(const struct gr_engine *engine, enum gr_channel chann
 }
 
 /* Battery and grid are read at slightly different moments: a small negative rest is no load. */
-static double house_from_balance(const struct gr_seen *seen)
+static double house_from_balance(struct gr_engine *engine, const struct gr_seen *seen,
+                                 const struct gr_moment *now)
 {
     double rest_kw = seen->grid_kw + seen->solar_kw - seen->battery_kw - seen->car_kw;
+    double greatest_kw =
+        fmax(fmax(fabs(seen->grid_kw), fabs(seen->battery_kw)), fmax(seen->solar_kw, seen->car_kw));
+    gr_guard_balance(&engine->guard, rest_kw, greatest_kw, now);
     return isnan(rest_kw) ? NAN : fmax(0, rest_kw);
 }
 
-static void see(const struct gr_engine *engine, const struct gr_moment *now, struct gr_seen *seen)
+static void see(struct gr_engine *engine, const struct gr_moment *now, struct gr_seen *seen)
 {
     double percent = fresh_or_nan(engine, GR_STATE_OF_CHARGE, now);
     double available_kw = fresh_or_nan(engine, GR_INVERTER_AVAILABLE, now);
@@ -203,10 +220,11 @@ static void see(const struct gr_engine *engine, const struct gr_moment *now, str
                              .grid_kw = fresh_or_nan(engine, GR_GRID_POWER, now),
                              .car_known = !is_configured(engine, GR_CAR_POWER) || !isnan(car_kw),
                              .car_kw = isnan(car_kw) ? 0 : car_kw,
-                             .available_kw = isnan(available_kw) ? INFINITY : available_kw};
+                             .charge_available_kw = isnan(available_kw) ? INFINITY : available_kw};
+    seen->discharge_available_kw = seen->charge_available_kw;
     seen->solar_kw = is_configured(engine, GR_SOLAR_POWER) ? fresh_or_nan(engine, GR_SOLAR_POWER, now) : 0;
     seen->house_kw = is_configured(engine, GR_HOUSE_POWER) ? fresh_or_nan(engine, GR_HOUSE_POWER, now)
-                                                           : house_from_balance(seen);
+                                                           : house_from_balance(engine, seen, now);
 }
 
 static enum gr_fault say(char text[GR_REASON_SIZE], enum gr_fault fault, const char *words)
@@ -215,11 +233,39 @@ static enum gr_fault say(char text[GR_REASON_SIZE], enum gr_fault fault, const c
     return fault;
 }
 
+/* Compares the battery with what it was told; what it was seen to give counts as its limit. */
+static void watch_answer(struct gr_engine *engine, const struct gr_moment *now, struct gr_seen *seen)
+{
+    const struct gr_answer_seen battery = {.battery_kw = seen->battery_kw,
+                                           .battery_ms = engine->guard.reading[GR_BATTERY_POWER].mono_ms,
+                                           .state_of_charge_percent = seen->state_of_charge_percent,
+                                           .grid_kw = seen->grid_kw,
+                                           .site = &engine->config.site};
+    enum gr_answer before = engine->answer.answer;
+    bool may_repeat = gr_pacer_changes(&engine->pacer, now) < engine->config.safety.changes_per_day;
+    if (gr_answer_turn(&engine->answer, &engine->config.safety, &battery, may_repeat, now)) {
+        gr_pacer_repeat(&engine->pacer, now);
+        engine->reissue = true;
+    }
+    if (engine->answer.answer == GR_ANSWER_LIMITED && before != GR_ANSWER_LIMITED) {
+        engine->replan = true;
+    }
+    seen->charge_available_kw = fmin(seen->charge_available_kw, engine->answer.charge_kw);
+    seen->discharge_available_kw = fmin(seen->discharge_available_kw, engine->answer.discharge_kw);
+}
+
 static enum gr_fault look_at_world(const struct gr_engine *engine, const struct gr_moment *now,
                                    const struct gr_seen *seen, char text[GR_REASON_SIZE])
 {
     enum gr_fault fault = gr_guard_look(&engine->guard, &engine->config.safety, now,
                                         engine->config.site.battery.capacity_kwh, text);
+    if (fault != GR_FAULT_NONE) {
+        return fault;
+    }
+    fault = gr_answer_look(&engine->answer, now, text);
+    if (fault == GR_FAULT_NONE) {
+        fault = gr_guard_look_at_balance(&engine->guard, now, text);
+    }
     if (fault != GR_FAULT_NONE) {
         return fault;
     }
@@ -286,6 +332,7 @@ static void set_command(struct gr_engine *engine, const struct gr_moment *now, c
     bool first = !engine->pacer.any;
     out->changed = gr_pacer_note(&engine->pacer, wish->kind, wish->power_kw, now) || first;
     bool due = now->utc_s - command->issued_s >= safety->validity_s / 2 || now->utc_s < command->issued_s;
+    gr_answer_told(&engine->answer, wish->kind, engine->pacer.power_kw, wish->target_percent, now);
     out->issue = out->changed || due || engine->reissue || out->fault != engine->issued_fault;
     if (!out->issue) {
         return;
@@ -356,6 +403,7 @@ void gr_engine_tick(struct gr_engine *engine, struct gr_moment now, struct gr_de
     memset(out, 0, sizeof *out);
     gr_guard_turn(&engine->guard, &now);
     see(engine, &now, &seen);
+    watch_answer(engine, &now, &seen);
     turn_meter(engine, &now, &seen, out);
     enum gr_fault fault = look_at_world(engine, &now, &seen, text);
     if (fault == GR_FAULT_CLOCK) {
@@ -377,6 +425,8 @@ void gr_engine_tick(struct gr_engine *engine, struct gr_moment now, struct gr_de
     (void)snprintf(out->fault_text, sizeof out->fault_text, "%s", text);
     out->command = engine->command;
     out->commanding = engine->config.safety.commanding;
+    out->answer = engine->answer.answer;
+    (void)snprintf(out->answer_text, sizeof out->answer_text, "%s", engine->answer.text);
     out->stored_kwh = seen.stored_kwh;
     out->house_kw = seen.house_kw;
     out->solar_kw = seen.solar_kw;

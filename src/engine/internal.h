@@ -87,7 +87,8 @@ struct gr_seen {
     double house_kw, solar_kw, battery_kw, grid_kw, car_kw; /* car 0 where not known */
     double steady_house_kw, steady_solar_kw;                /* smoothed over a few minutes */
     bool car_known;
-    double available_kw; /* greatest battery power at present; INFINITY where not told */
+    double charge_available_kw, discharge_available_kw; /* greatest battery power at present; INFINITY where
+                                                           not told */
 };
 
 struct gr_engine {
@@ -96,6 +97,7 @@ struct gr_engine {
     struct gr_tariff import, export;
     struct gr_guard guard;
     struct gr_pacer pacer;
+    struct gr_answer_watch answer;
     struct gr_history *history;
     struct gr_planner *planner;
     struct gr_meter meter;
@@ -106,6 +108,9 @@ struct gr_engine {
     enum gr_fault issued_fault;
     uint64_t sequence;
 };
+
+/* The configured battery within the powers that it was seen to give. */
+struct gr_battery gr_engine_battery(const struct gr_engine *engine);
 
 double gr_engine_floor_kwh(const struct gr_engine_config *config);
 /* The same in whole percent, rounded up. */

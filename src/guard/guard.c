@@ -7,7 +7,9 @@
 
 enum {
     MOST_CLOCK_STEP_MS = 30000,
-    MOST_POWER_GAP_MS = 600000 /* a longer silence tells nothing about the energy moved meanwhile */
+    MOST_POWER_GAP_MS = 180000, /* a longer silence tells nothing about the energy moved meanwhile */
+    CONFIRM_MS = 5000,          /* a message that was delivered twice confirms nothing */
+    CONTRADICTION_MS = 300000   /* powers are read one after the other: shorter contradictions are usual */
 };
 
 /* Nothing was built before it: a clock that says so has not been set since the machine started. */
@@ -19,7 +21,7 @@ static const double move_allowance = 1.25; /* meters and clocks are not exact */
 
 static const char *const fault_names[GR_FAULTS] = {
     "none",  "starting", "clock",   "link",       "state-of-charge", "grid-absent",
-    "power", "rates",    "planner", "recovering", "budget"};
+    "power", "rates",    "planner", "recovering", "budget",          "inverter"};
 
 const char *gr_fault_name(enum gr_fault fault)
 {
@@ -29,7 +31,7 @@ const char *gr_fault_name(enum gr_fault fault)
 void gr_guard_init(struct gr_guard *guard)
 {
     memset(guard, 0, sizeof *guard);
-    guard->well_since_ms = -1;
+    guard->contradicted_ms = -1;
     guard->frozen.percent = NAN;
     for (int i = 0; i < GR_CHANNELS; i++) {
         guard->reading[i].candidate = NAN;
@@ -52,21 +54,36 @@ static double reachable_percent(const struct gr_reading *reading, int64_t mono_m
     return agree_percent + move_allowance * greatest_kw * hours / capacity_kwh * 100;
 }
 
-static void note_state_of_charge(struct gr_guard *guard, double percent, int64_t mono_ms, double greatest_kw,
+/* A jump has to be told twice, with some time between. */
+static bool is_confirmed(struct gr_reading *reading, double percent, int64_t mono_ms)
+{
+    bool agrees = fabs(percent - reading->candidate) <= agree_percent; /* false while there is none */
+    if (agrees && mono_ms - reading->candidate_ms >= CONFIRM_MS) {
+        return true;
+    }
+    if (!agrees) {
+        reading->candidate = percent;
+        reading->candidate_ms = mono_ms;
+    }
+    return false;
+}
+
+static bool note_state_of_charge(struct gr_guard *guard, double percent, int64_t mono_ms, double greatest_kw,
                                  double capacity_kwh)
 {
     struct gr_reading *reading = &guard->reading[GR_STATE_OF_CHARGE];
     bool jumped = reading->seen && fabs(percent - reading->value) >
                                        reachable_percent(reading, mono_ms, greatest_kw, capacity_kwh);
-    if (jumped && !(fabs(percent - reading->candidate) <= agree_percent)) {
-        reading->candidate = percent;
-        return;
+    if (jumped && !is_confirmed(reading, percent, mono_ms)) {
+        return false;
     }
     accept(reading, percent, mono_ms);
     if (percent != guard->frozen.percent) {
         guard->frozen.percent = percent;
         guard->frozen.moved_kwh = 0;
+        guard->frozen.most_kwh = 0;
     }
+    return jumped;
 }
 
 static void note_battery_power(struct gr_guard *guard, double kw, int64_t mono_ms)
@@ -75,11 +92,12 @@ static void note_battery_power(struct gr_guard *guard, double kw, int64_t mono_m
     int64_t gap_ms = mono_ms - reading->mono_ms;
     if (reading->seen && gap_ms > 0 && gap_ms <= MOST_POWER_GAP_MS) {
         guard->frozen.moved_kwh += reading->value * (double)gap_ms / 3.6e6;
+        guard->frozen.most_kwh = fmax(guard->frozen.most_kwh, fabs(guard->frozen.moved_kwh));
     }
     accept(reading, kw, mono_ms);
 }
 
-void gr_guard_reading(struct gr_guard *guard, enum gr_channel channel, double value, bool retained,
+bool gr_guard_reading(struct gr_guard *guard, enum gr_channel channel, double value, bool retained,
                       const struct gr_moment *at, double greatest_kw, double capacity_kwh)
 {
     if (retained) {
@@ -89,15 +107,17 @@ void gr_guard_reading(struct gr_guard *guard, enum gr_channel channel, double va
             guard->reading[channel].value = value;
             guard->reading[channel].candidate = value;
         }
-        return;
+        return false;
     }
     if (channel == GR_STATE_OF_CHARGE) {
-        note_state_of_charge(guard, value, at->mono_ms, greatest_kw, capacity_kwh);
-    } else if (channel == GR_BATTERY_POWER) {
+        return note_state_of_charge(guard, value, at->mono_ms, greatest_kw, capacity_kwh);
+    }
+    if (channel == GR_BATTERY_POWER) {
         note_battery_power(guard, value, at->mono_ms);
     } else {
         accept(&guard->reading[channel], value, at->mono_ms);
     }
+    return false;
 }
 
 bool gr_guard_fresh(const struct gr_guard *guard, const struct gr_safety *safety, enum gr_channel channel,
@@ -161,13 +181,42 @@ static enum gr_fault look_at_state_of_charge(const struct gr_guard *guard, const
     }
     /* Near full and empty the energy goes into balancing or is held back: standing still is normal there. */
     bool near_end = percent >= 98 || percent <= 2;
-    if (!near_end && fabs(guard->frozen.moved_kwh) > fmax(frozen_share * capacity_kwh, 0.3)) {
+    if (!near_end && guard->frozen.most_kwh > fmax(frozen_share * capacity_kwh, 0.3)) {
         (void)snprintf(text, GR_REASON_SIZE,
                        "the state of charge stands at %.1f %% although the battery moved %.2f kWh", percent,
-                       fabs(guard->frozen.moved_kwh));
+                       guard->frozen.most_kwh);
         return GR_FAULT_STATE_OF_CHARGE;
     }
     return GR_FAULT_NONE;
+}
+
+/* Losses in an inverter that sees the sun before they arise, and readings of slightly different moments. */
+static double tolerated_kw(double greatest_kw)
+{
+    return fmax(0.3, 0.15 * greatest_kw);
+}
+
+void gr_guard_balance(struct gr_guard *guard, double rest_kw, double greatest_kw, const struct gr_moment *now)
+{
+    if (!(rest_kw < -tolerated_kw(greatest_kw))) {
+        guard->contradicted_ms = -1;
+    } else if (guard->contradicted_ms < 0) {
+        guard->contradicted_ms = now->mono_ms;
+    }
+}
+
+enum gr_fault gr_guard_look_at_balance(const struct gr_guard *guard, const struct gr_moment *now,
+                                       char text[GR_REASON_SIZE])
+{
+    if (guard->contradicted_ms < 0 || now->mono_ms - guard->contradicted_ms < CONTRADICTION_MS) {
+        return GR_FAULT_NONE;
+    }
+    (void)snprintf(
+        text, GR_REASON_SIZE,
+        "the power readings contradict each other: grid + solar - battery - car has been below zero "
+        "for %" PRId64 " s; is a unit or a sign of inputs wrong?",
+        (now->mono_ms - guard->contradicted_ms) / 1000);
+    return GR_FAULT_POWER;
 }
 
 static bool is_grid_absent(const struct gr_guard *guard)
@@ -198,10 +247,11 @@ enum gr_fault gr_guard_settle(struct gr_guard *guard, const struct gr_safety *sa
                               const struct gr_moment *now, char text[GR_REASON_SIZE])
 {
     if (fault != GR_FAULT_NONE) {
-        guard->well_since_ms = -1;
+        guard->well = false;
         return fault;
     }
-    if (guard->well_since_ms < 0) {
+    if (!guard->well) {
+        guard->well = true;
         guard->well_since_ms = now->mono_ms;
     }
     if (!guard->ever_well) {

@@ -32,6 +32,11 @@ bool gr_pacer_allows(const struct gr_pacer *pacer, const struct gr_safety *safet
            gr_pacer_changes(pacer, now) < safety->changes_per_day;
 }
 
+void gr_pacer_repeat(struct gr_pacer *pacer, const struct gr_moment *now)
+{
+    pacer->change_ms[pacer->changes++ % GR_MOST_CHANGES] = now->mono_ms;
+}
+
 bool gr_pacer_note(struct gr_pacer *pacer, enum gr_command_kind kind, double power_kw,
                    const struct gr_moment *now)
 {
@@ -40,7 +45,7 @@ bool gr_pacer_note(struct gr_pacer *pacer, enum gr_command_kind kind, double pow
     }
     /* The first command after a start is no change of anything. */
     if (pacer->any) {
-        pacer->change_ms[pacer->changes++ % GR_MOST_CHANGES] = now->mono_ms;
+        gr_pacer_repeat(pacer, now);
     }
     pacer->any = true;
     pacer->kind = kind;

@@ -334,7 +334,7 @@ inputs = {{
     {inputs}
 }};
 rates = {{ currency = "EUR"; import = ( {rates} ); export = ( {{ kind = "bands"; name = "feed-in"; bands = ( {{ price_per_kwh = 0.05; }} ); }} ); }};
-safety = {{ commanding = {commanding}; {safety} }};
+safety = {{ commanding = {commanding}; answer_s = {answer_s}; {safety} }};
 outputs = {{ {outputs} state_directory = "{state}"; }};
 """
 
@@ -393,8 +393,9 @@ class SystemTest(unittest.TestCase):
     # ---- the programs
 
     def config(self, rates=BANDS, commanding=True, file="granary.conf", state=None, **groups):
-        """Writes a configuration; mqtt, inputs, safety and outputs add lines to their groups."""
-        parts = {"mqtt": "", "inputs": "", "safety": "", "outputs": "", **groups}
+        """Writes a configuration; mqtt, inputs, safety and outputs add lines to their groups.
+        The battery of these tests mostly stands still, whatever is commanded: answer_s 0 lets it."""
+        parts = {"answer_s": 0, "mqtt": "", "inputs": "", "safety": "", "outputs": "", **groups}
         text = CONFIG.format(port=self.broker.port, state=state or self.path("state"), rates=rates,
                              commanding="true" if commanding else "false", **parts)
         with open(self.path(file), "w", encoding="utf-8") as stream:

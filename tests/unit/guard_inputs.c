@@ -76,6 +76,45 @@ static void a_lone_outlier_is_dropped(void **state)
     assert_near(guard.reading[GR_STATE_OF_CHARGE].value, 50.5, 0);
 }
 
+static void an_outlier_that_is_delivered_twice_is_still_a_lone_one(void **state)
+{
+    (void)state;
+    struct gr_guard guard = linked_guard();
+    tell(&guard, GR_STATE_OF_CHARGE, 50, 0);
+    tell(&guard, GR_STATE_OF_CHARGE, 0, 60);
+    tell(&guard, GR_STATE_OF_CHARGE, 0, 60);
+    tell(&guard, GR_STATE_OF_CHARGE, 0, 64);
+    assert_near(guard.reading[GR_STATE_OF_CHARGE].value, 50, 0);
+    tell(&guard, GR_STATE_OF_CHARGE, 0, 65);
+    assert_near(guard.reading[GR_STATE_OF_CHARGE].value, 0, 0);
+}
+
+static void a_jump_that_is_believed_is_told(void **state)
+{
+    (void)state;
+    struct gr_guard guard = linked_guard();
+    struct gr_moment first = at(0), second = at(60), third = at(120);
+    assert_false(gr_guard_reading(&guard, GR_STATE_OF_CHARGE, 40, false, &first, greatest_kw, capacity_kwh));
+    assert_false(gr_guard_reading(&guard, GR_STATE_OF_CHARGE, 75, false, &second, greatest_kw, capacity_kwh));
+    assert_true(gr_guard_reading(&guard, GR_STATE_OF_CHARGE, 75, false, &third, greatest_kw, capacity_kwh));
+}
+
+static void powers_that_contradict_each_other_for_five_minutes_are_a_fault(void **state)
+{
+    (void)state;
+    struct gr_guard guard = linked_guard();
+    char text[GR_REASON_SIZE] = "";
+    struct gr_moment begun = at(0), later = at(299), end = at(300);
+    gr_guard_balance(&guard, -2, 3, &begun);
+    assert_int_equal(gr_guard_look_at_balance(&guard, &later, text), GR_FAULT_NONE);
+    assert_int_equal(gr_guard_look_at_balance(&guard, &end, text), GR_FAULT_POWER);
+    assert_says(text, "contradict");
+    gr_guard_balance(&guard, -0.2, 3, &end);
+    assert_int_equal(gr_guard_look_at_balance(&guard, &end, text), GR_FAULT_NONE);
+    gr_guard_balance(&guard, NAN, 3, &end);
+    assert_int_equal(guard.contradicted_ms, -1);
+}
+
 static void a_jump_that_a_second_reading_confirms_is_believed(void **state)
 {
     (void)state;
@@ -206,6 +245,19 @@ static void after_a_plain_start_commands_begin_at_once(void **state)
     assert_int_equal(settle(&guard, GR_FAULT_NONE, 10), GR_FAULT_NONE);
 }
 
+/* Just after the machine has started the monotonic clock shows less than the recovery time. */
+static void a_start_right_after_the_machines_own_needs_no_recovery(void **state)
+{
+    (void)state;
+    struct gr_guard guard = linked_guard();
+    struct gr_safety safety = usual_safety();
+    char text[GR_REASON_SIZE];
+    for (int64_t second = 1; second < 20; second += 9) {
+        struct gr_moment moment = {.utc_s = start_s + second, .mono_ms = second * 1000, .synchronised = true};
+        assert_int_equal(gr_guard_settle(&guard, &safety, GR_FAULT_NONE, &moment, text), GR_FAULT_NONE);
+    }
+}
+
 static void after_a_fault_all_must_be_well_for_the_recovery_time(void **state)
 {
     (void)state;
@@ -236,6 +288,9 @@ int main(void)
         cmocka_unit_test(nothing_is_trusted_before_the_first_live_state_of_charge),
         cmocka_unit_test(an_old_state_of_charge_is_a_fault_that_names_its_age),
         cmocka_unit_test(a_lone_outlier_is_dropped),
+        cmocka_unit_test(an_outlier_that_is_delivered_twice_is_still_a_lone_one),
+        cmocka_unit_test(a_jump_that_is_believed_is_told),
+        cmocka_unit_test(powers_that_contradict_each_other_for_five_minutes_are_a_fault),
         cmocka_unit_test(a_jump_that_a_second_reading_confirms_is_believed),
         cmocka_unit_test(a_jump_held_back_does_not_freshen_the_reading),
         cmocka_unit_test(a_state_of_charge_that_stands_still_while_energy_moves_is_a_fault),
@@ -245,6 +300,7 @@ int main(void)
         cmocka_unit_test(no_link_and_no_grid_are_faults),
         cmocka_unit_test(an_absent_grid_that_the_broker_remembers_counts_until_a_live_message_says_otherwise),
         cmocka_unit_test(after_a_plain_start_commands_begin_at_once),
+        cmocka_unit_test(a_start_right_after_the_machines_own_needs_no_recovery),
         cmocka_unit_test(after_a_fault_all_must_be_well_for_the_recovery_time),
         cmocka_unit_test(a_new_fault_starts_the_recovery_anew),
     };
