@@ -8,6 +8,7 @@
 #include "granary/error.h"
 #include "granary/guard.h"
 #include "granary/history.h"
+#include "granary/override.h"
 #include "granary/rates.h"
 #include "granary/site.h"
 #include "granary/zone.h"
@@ -51,10 +52,12 @@ struct gr_engine_config {
 enum gr_direction { GR_IMPORT, GR_EXPORT_DIRECTION };
 
 enum gr_event_kind {
-    GR_EVENT_READING, /* a channel's value was received and found plausible by the input mapping */
-    GR_EVENT_RATES,   /* a checked table for one source */
-    GR_EVENT_HISTORY, /* a half hour of the past, from the store */
-    GR_EVENT_LINK     /* the broker connection came up or went down */
+    GR_EVENT_READING,  /* a channel's value was received and found plausible by the input mapping */
+    GR_EVENT_RATES,    /* a checked table for one source */
+    GR_EVENT_HISTORY,  /* a half hour of the past, from the store */
+    GR_EVENT_LINK,     /* the broker connection came up or went down */
+    GR_EVENT_OVERRIDE, /* somebody asks for something else than the plan */
+    GR_EVENT_CANCEL    /* and no longer */
 };
 
 struct gr_event {
@@ -79,6 +82,10 @@ struct gr_event {
         struct {
             bool up;
         } link;
+        struct gr_override override; /* replaces one of the same kind; refused where it cannot be */
+        struct {
+            int kind; /* enum gr_override_kind; GR_OVERRIDE_KINDS: all */
+        } cancel;
     } of;
 };
 
@@ -134,6 +141,8 @@ struct gr_decision {
     enum gr_answer answer;            /* whether the battery does what is commanded */
     char answer_text[GR_REASON_SIZE]; /* what it did instead when it last did not; "" where it never did */
     bool replanned;
+    bool overrides_changed;            /* one was accepted, cancelled, or has ended */
+    char held_back[GR_REASON_SIZE];    /* why an overriding command is not carried out now; "" */
     double stored_kwh;                 /* NAN while unknown */
     double house_kw, solar_kw, car_kw; /* as seen; NAN while unknown */
     double marginal_value_per_kwh;
@@ -173,6 +182,9 @@ int gr_engine_plan(struct gr_engine *engine, struct gr_moment now, double stored
 
 /* The plan the last tick used; count 0 while there is none. */
 struct gr_plan_view gr_engine_plan_view(const struct gr_engine *engine);
+
+/* The overrides in force, with what each costs by the last plan; returns their number. */
+size_t gr_engine_overrides(const struct gr_engine *engine, struct gr_override_view out[GR_OVERRIDE_KINDS]);
 
 /* The last known published price coverage, for the fetch schedule: end of the unbroken published prices from
  * now on. */

@@ -68,7 +68,10 @@ static void find_allowed(const struct gr_engine *engine, const struct gr_moment 
     for (int kind = 0; kind < GR_COMMAND_KINDS; kind++) {
         allowed[kind] = true;
     }
-    if (seen->stored_kwh <= gr_engine_floor_kwh(&engine->config) || !is_export_time(engine, now->utc_s)) {
+    double reserve_kwh = gr_overrides_reserve_percent(&engine->overrides, now->utc_s) / 100 *
+                         engine->config.site.battery.capacity_kwh;
+    if (seen->stored_kwh <= fmax(gr_engine_floor_kwh(&engine->config), reserve_kwh) ||
+        gr_overrides_forbid_export(&engine->overrides, now->utc_s) || !is_export_time(engine, now->utc_s)) {
         allowed[GR_EXPORT] = false;
     }
     bool car_draws = seen->car_kw > car_draws_kw;
@@ -148,11 +151,12 @@ static enum gr_command_kind find_best(const struct gr_choice *choice, double lea
 }
 
 /* Where the run of like slots that begins now ends, in percent: what the command works towards. */
-static double find_target(const struct gr_engine *engine, enum gr_command_kind kind, double end_kwh)
+static double find_target(const struct gr_engine *engine, int64_t now_s, enum gr_command_kind kind,
+                          double end_kwh)
 {
     const struct gr_engine_plan *plan = &engine->plan;
     double capacity_kwh = engine->config.site.battery.capacity_kwh;
-    double floor_percent = gr_engine_floor_percent(&engine->config);
+    double floor_percent = gr_engine_floor_percent(engine, now_s);
     double target_kwh = end_kwh;
     for (size_t t = 0; plan->slots && t < plan->horizon.slots && plan->slots[t].kind == kind; t++) {
         double stored_kwh = plan->slots[t].stored_kwh;
@@ -207,8 +211,52 @@ static double find_worth(const struct gr_outlook *outlook, double end_kwh)
            moved_kwh;
 }
 
+/* The overriding command, where it is allowed now; else held_back says why not. */
+static const struct gr_override *find_asked(const struct gr_engine *engine, int64_t now_s,
+                                            const bool allowed[GR_COMMAND_KINDS],
+                                            char held_back[GR_REASON_SIZE])
+{
+    const struct gr_override *asked = gr_overrides_command(&engine->overrides, now_s);
+    if (!asked || allowed[asked->command]) {
+        return asked;
+    }
+    (void)snprintf(
+        held_back, GR_REASON_SIZE, "%s is not allowed now: the %s", gr_command_name(asked->command),
+        asked->command == GR_EXPORT ? "reserve is reached, a car draws, or export is not wanted now"
+                                    : "battery must not feed the car");
+    return NULL;
+}
+
+/* As asked, within the limits of the meter at this moment. A power that these cut is not followed in small
+ * steps. */
+static void wish_as_asked(const struct gr_engine *engine, int64_t now_s, const struct gr_seen *seen,
+                          const struct gr_outlook *outlook, const struct gr_override *asked,
+                          struct gr_wish *wish)
+{
+    double asked_kw = gr_override_power_kw(asked, &outlook->battery), floor_percent;
+    bool powered = asked->command == GR_CHARGE || asked->command == GR_EXPORT;
+    double power_kw = powered ? fit_power(engine, seen, asked->command, asked_kw) : 0;
+    const struct gr_pacer *held = &engine->pacer;
+    bool cut = power_kw < floor(asked_kw * 100 + 1e-6) / 100;
+    wish->kind = powered && power_kw <= 0 ? GR_REST : asked->command;
+    if (cut && held->any && held->kind == wish->kind && fabs(held->power_kw - power_kw) < same_power_kw &&
+        !breaks_limit(engine, seen, held->kind, held->power_kw)) {
+        power_kw = held->power_kw;
+    }
+    floor_percent = gr_engine_floor_percent(engine, now_s);
+    wish->power_kw = power_kw;
+    wish->asked = asked;
+    wish->target_percent = wish->kind == GR_CHARGE || wish->kind == GR_STORE ? 100 : floor_percent;
+    if (!isnan(asked->until_percent)) {
+        wish->target_percent = wish->target_percent < 100 ? fmax(floor_percent, floor(asked->until_percent))
+                                                          : ceil(asked->until_percent);
+    }
+    wish->forced = true;
+    wish->gain = INFINITY; /* only the budget of changes stands above it */
+}
+
 int gr_engine_decide(struct gr_engine *engine, const struct gr_moment *now, const struct gr_seen *seen,
-                     struct gr_wish *out, struct gr_error *error)
+                     struct gr_wish *out, char held_back[GR_REASON_SIZE], struct gr_error *error)
 {
     const struct gr_engine_plan *plan = &engine->plan;
     struct gr_outlook outlook = gr_engine_outlook(engine, plan, 0);
@@ -235,8 +283,12 @@ int gr_engine_decide(struct gr_engine *engine, const struct gr_moment *now, cons
                                 .import_price = outlook.import_price,
                                 .export_price = outlook.export_price,
                                 .worth_per_kwh = find_worth(&outlook, choice.end_kwh[best])};
-        out->target_percent = find_target(engine, out->kind, choice.end_kwh[best]);
+        out->target_percent = find_target(engine, now->utc_s, out->kind, choice.end_kwh[best]);
         compare_with_present(engine, seen, &outlook, allowed, choice.cost[best], out);
+        const struct gr_override *asked = find_asked(engine, now->utc_s, allowed, held_back);
+        if (asked) {
+            wish_as_asked(engine, now->utc_s, seen, &outlook, asked, out);
+        }
     }
     free(samples.room);
     return status;
@@ -249,6 +301,10 @@ void gr_wish_explain(const struct gr_wish *wish, const struct gr_engine_config *
     double worth = wish->worth_per_kwh;
     double cost_of_storing = wish->import_price / battery->charge_efficiency;
     double given = worth / battery->discharge_efficiency + battery->wear_per_kwh;
+    if (wish->asked) {
+        gr_override_describe(text, GR_REASON_SIZE, wish->asked);
+        return;
+    }
     switch (wish->kind) {
     case GR_FOLLOW:
         (void)snprintf(text, GR_REASON_SIZE,

@@ -42,6 +42,9 @@ int gr_engine_create(struct gr_engine **out, const struct gr_engine_config *conf
     gr_pacer_init(&engine->pacer);
     gr_answer_init(&engine->answer);
     gr_meter_init(&engine->meter);
+    for (int kind = 0; kind < GR_OVERRIDE_KINDS; kind++) {
+        engine->override_cost[kind] = (struct gr_override_cost){NAN, NAN};
+    }
     if (take_tariff(&engine->import, &config->import, error) != GR_OK ||
         take_tariff(&engine->export, &config->export, error) != GR_OK) {
         gr_engine_free(engine);
@@ -161,6 +164,42 @@ static int take_reading(struct gr_engine *engine, const struct gr_event *event, 
     return GR_OK;
 }
 
+static int take_override(struct gr_engine *engine, const struct gr_event *event, struct gr_error *error)
+{
+    const struct gr_override *override = &event->of.override;
+    double percent = NAN;
+    (void)gr_guard_fresh(&engine->guard, &engine->config.safety, GR_STATE_OF_CHARGE, &event->at, &percent);
+    const struct gr_override_limits limits = {
+        .battery = engine->config.site.battery,
+        .reserve_percent = fmax(engine->config.site.reserve_percent, engine->config.planning.floor_percent),
+        .may_export = engine->config.planning.may_export && engine->config.site.grid.export_limit_kw > 0,
+        .state_of_charge_percent = percent};
+    int status = gr_override_check(override, &limits, event->at.utc_s, error);
+    if (status == GR_OK) {
+        engine->overrides.active[override->kind] = true;
+        engine->overrides.of[override->kind] = *override;
+        engine->override_cost[override->kind] = (struct gr_override_cost){NAN, NAN};
+        engine->overrides_changed = engine->replan = true;
+    }
+    return status;
+}
+
+static int cancel_overrides(struct gr_engine *engine, int which, struct gr_error *error)
+{
+    bool any = false;
+    for (int kind = 0; kind < GR_OVERRIDE_KINDS; kind++) {
+        if (engine->overrides.active[kind] && (which == kind || which == GR_OVERRIDE_KINDS)) {
+            engine->overrides.active[kind] = false;
+            any = true;
+        }
+    }
+    if (!any) {
+        return gr_error_set(error, GR_NOT_FOUND, "no such override is in force");
+    }
+    engine->overrides_changed = engine->replan = true;
+    return GR_OK;
+}
+
 int gr_engine_handle(struct gr_engine *engine, const struct gr_event *event, struct gr_error *error)
 {
     switch (event->kind) {
@@ -176,6 +215,10 @@ int gr_engine_handle(struct gr_engine *engine, const struct gr_event *event, str
         engine->reissue = engine->reissue || (event->of.link.up && !engine->guard.link_up);
         engine->guard.link_up = event->of.link.up;
         return GR_OK;
+    case GR_EVENT_OVERRIDE:
+        return take_override(engine, event, error);
+    case GR_EVENT_CANCEL:
+        return cancel_overrides(engine, event->of.cancel.kind, error);
     }
     return gr_error_set(error, GR_INVALID, "an event of unknown kind %d", (int)event->kind);
 }
@@ -301,7 +344,7 @@ static enum gr_fault plan_and_decide(struct gr_engine *engine, const struct gr_m
         engine->replan = false;
         out->replanned = true;
     }
-    if (gr_engine_decide(engine, now, seen, wish, &error) != GR_OK) {
+    if (gr_engine_decide(engine, now, seen, wish, out->held_back, &error) != GR_OK) {
         (void)snprintf(text, GR_REASON_SIZE, "no decision could be made: %.200s", error.text);
         return GR_FAULT_PLANNER;
     }
@@ -351,7 +394,8 @@ static void set_command(struct gr_engine *engine, const struct gr_moment *now, c
 static void fall_back(struct gr_engine *engine, const struct gr_moment *now, const char *text,
                       struct gr_decision *out)
 {
-    struct gr_wish follow = {.kind = GR_FOLLOW, .target_percent = gr_engine_floor_percent(&engine->config)};
+    struct gr_wish follow = {.kind = GR_FOLLOW,
+                             .target_percent = gr_engine_floor_percent(engine, now->utc_s)};
     engine->decided = false;
     set_command(engine, now, &follow, text, out);
 }
@@ -395,6 +439,18 @@ static void turn_meter(struct gr_engine *engine, const struct gr_moment *now, st
     }
 }
 
+/* A clock that cannot be trusted ends nothing. */
+static void end_overrides(struct gr_engine *engine, const struct gr_moment *now, double percent)
+{
+    for (int kind = 0; kind < GR_OVERRIDE_KINDS; kind++) {
+        if (engine->overrides.active[kind] &&
+            gr_override_is_over(&engine->overrides.of[kind], now->utc_s, percent)) {
+            engine->overrides.active[kind] = false;
+            engine->overrides_changed = engine->replan = true;
+        }
+    }
+}
+
 void gr_engine_tick(struct gr_engine *engine, struct gr_moment now, struct gr_decision *out)
 {
     struct gr_seen seen;
@@ -408,6 +464,8 @@ void gr_engine_tick(struct gr_engine *engine, struct gr_moment now, struct gr_de
     enum gr_fault fault = look_at_world(engine, &now, &seen, text);
     if (fault == GR_FAULT_CLOCK) {
         engine->replan = true;
+    } else {
+        end_overrides(engine, &now, seen.state_of_charge_percent);
     }
     if (fault == GR_FAULT_NONE) {
         fault = plan_and_decide(engine, &now, &seen, &wish, out, text);
@@ -423,6 +481,8 @@ void gr_engine_tick(struct gr_engine *engine, struct gr_moment now, struct gr_de
         fall_back(engine, &now, text, out);
     }
     (void)snprintf(out->fault_text, sizeof out->fault_text, "%s", text);
+    out->overrides_changed = engine->overrides_changed;
+    engine->overrides_changed = false;
     out->command = engine->command;
     out->commanding = engine->config.safety.commanding;
     out->answer = engine->answer.answer;
@@ -453,6 +513,19 @@ int gr_engine_plan(struct gr_engine *engine, struct gr_moment now, double stored
         *out = gr_engine_plan_view(engine);
     }
     return status;
+}
+
+size_t gr_engine_overrides(const struct gr_engine *engine, struct gr_override_view out[GR_OVERRIDE_KINDS])
+{
+    size_t count = 0;
+    for (int kind = 0; kind < GR_OVERRIDE_KINDS; kind++) {
+        if (engine->overrides.active[kind]) {
+            out[count++] = (struct gr_override_view){.override = engine->overrides.of[kind],
+                                                     .cost = engine->override_cost[kind].cost,
+                                                     .import_kwh = engine->override_cost[kind].import_kwh};
+        }
+    }
+    return count;
 }
 
 int64_t gr_engine_known_until_s(const struct gr_engine *engine, enum gr_direction direction, int64_t from_s)

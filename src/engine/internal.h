@@ -32,8 +32,11 @@ struct gr_engine_plan {
     struct gr_paths paths;
     struct gr_path_values values;
     double penalty_per_kwh;
-    struct gr_plan_slot *slots; /* horizon.slots of them */
+    struct gr_overrides overrides; /* that it was made with */
+    struct gr_plan_slot *slots;    /* horizon.slots of them */
     double cost;
+    double left_kwh;   /* stored energy at the end */
+    double import_kwh; /* from the grid */
 };
 
 void gr_engine_plan_free(struct gr_engine_plan *plan);
@@ -102,6 +105,11 @@ struct gr_engine {
     struct gr_planner *planner;
     struct gr_meter meter;
     struct gr_engine_plan plan;
+    struct gr_overrides overrides;
+    struct gr_override_cost {
+        double cost, import_kwh; /* NAN: not worked out */
+    } override_cost[GR_OVERRIDE_KINDS];
+    bool overrides_changed; /* since the last turn */
     bool replan, reissue;
     bool decided;              /* a decision was carried out since the start or the last fault */
     struct gr_command command; /* as last issued */
@@ -113,8 +121,8 @@ struct gr_engine {
 struct gr_battery gr_engine_battery(const struct gr_engine *engine);
 
 double gr_engine_floor_kwh(const struct gr_engine_config *config);
-/* The same in whole percent, rounded up. */
-double gr_engine_floor_percent(const struct gr_engine_config *config);
+/* The same in whole percent, rounded up, with the reserve that was asked for at a moment. */
+double gr_engine_floor_percent(const struct gr_engine *engine, int64_t at_s);
 
 /* Plans from `now` with this much stored, leaning to what is seen (house and solar may be NAN). The old plan
  * stays where this fails. */
@@ -133,12 +141,14 @@ struct gr_wish {
                     ready */
     bool forced; /* the command in force may not stay */
     double import_price, export_price;
+    const struct gr_override *asked; /* that it follows; NULL: the plan's own choice */
     double worth_per_kwh; /* of the energy that the wish moves into the store or out of it, else of one more
                              stored kWh */
 };
 
+/* Sets held_back where an overriding command is not allowed now. */
 int gr_engine_decide(struct gr_engine *engine, const struct gr_moment *now, const struct gr_seen *seen,
-                     struct gr_wish *out, struct gr_error *error);
+                     struct gr_wish *out, char held_back[GR_REASON_SIZE], struct gr_error *error);
 
 /* The reason in plain words with the numbers that decided. */
 void gr_wish_explain(const struct gr_wish *wish, const struct gr_engine_config *config,

@@ -17,9 +17,10 @@ double gr_engine_floor_kwh(const struct gr_engine_config *config)
     return percent / 100 * config->site.battery.capacity_kwh;
 }
 
-double gr_engine_floor_percent(const struct gr_engine_config *config)
+double gr_engine_floor_percent(const struct gr_engine *engine, int64_t at_s)
 {
-    return ceil(fmax(config->site.reserve_percent, config->planning.floor_percent) - 1e-6);
+    double percent = fmax(engine->config.site.reserve_percent, engine->config.planning.floor_percent);
+    return ceil(fmax(percent, gr_overrides_reserve_percent(&engine->overrides, at_s)) - 1e-6);
 }
 
 /* The floors of the plan lie a hair below the floor of the commands, sink with the standing loss from now on,
@@ -36,6 +37,23 @@ static void set_floors(struct gr_horizon *horizon, const struct gr_engine_config
         double hours = (double)(horizon->bounds_s[t + 1] - horizon->bounds_s[0]) / 3600;
         double slack_kwh = reading_share * battery->capacity_kwh + hours * battery->standing_loss_kw;
         horizon->floor_kwh[t] = fmax(0, floor_kwh - slack_kwh);
+    }
+}
+
+/* A reserve that was asked for lifts the floors until its end, a load factor every path's load. */
+static void heed_overrides(struct gr_engine_plan *plan, const struct gr_battery *battery)
+{
+    const struct gr_horizon *horizon = &plan->horizon;
+    for (size_t t = 0; t < horizon->slots; t++) {
+        int64_t at_s = horizon->bounds_s[t];
+        double hours = (double)(horizon->bounds_s[t + 1] - horizon->bounds_s[0]) / 3600;
+        double reserve = gr_overrides_reserve_percent(&plan->overrides, at_s) / 100;
+        double slack_kwh = reading_share * battery->capacity_kwh + hours * battery->standing_loss_kw;
+        double factor = gr_overrides_load_factor(&plan->overrides, at_s);
+        horizon->floor_kwh[t] = fmax(horizon->floor_kwh[t], reserve * battery->capacity_kwh - slack_kwh);
+        for (size_t k = 0; k < plan->paths.count; k++) {
+            plan->paths.load_kw[k * plan->paths.slots + t] *= factor;
+        }
     }
 }
 
@@ -137,13 +155,31 @@ static int decide_quiet_hours_together(struct gr_engine *engine, struct gr_engin
     return status;
 }
 
+/* Where export was forbidden for a while; NULL, with GR_OK, where it was not. */
+static int find_export_leave(const struct gr_engine_plan *plan, bool **out)
+{
+    bool any = false;
+    *out = calloc(plan->horizon.slots, sizeof **out);
+    for (size_t t = 0; *out && t < plan->horizon.slots; t++) {
+        (*out)[t] = !gr_overrides_forbid_export(&plan->overrides, plan->horizon.bounds_s[t]);
+        any = any || !(*out)[t];
+    }
+    if (*out && !any) {
+        free(*out);
+        *out = NULL;
+        return GR_OK;
+    }
+    return *out ? GR_OK : GR_NO_MEMORY;
+}
+
 static int find_values(struct gr_engine *engine, struct gr_engine_plan *plan, double stored_kwh,
                        struct gr_error *error)
 {
     const struct gr_engine_config *config = &engine->config;
     const struct gr_battery *battery = &config->site.battery;
     double median;
-    if (median_price(&plan->horizon, &median) != GR_OK) {
+    bool *may_export;
+    if (median_price(&plan->horizon, &median) != GR_OK || find_export_leave(plan, &may_export) != GR_OK) {
         return gr_error_set(error, GR_NO_MEMORY, "no memory for a plan");
     }
     double rate = fmax(0, median) * config->planning.end_value_factor * battery->discharge_efficiency;
@@ -162,28 +198,33 @@ static int find_values(struct gr_engine *engine, struct gr_engine_plan *plan, do
                                  .penalty_per_kwh = plan->penalty_per_kwh,
                                  .end_points = 2,
                                  .end_kwh = end_kwh,
-                                 .end_value = end_value};
+                                 .end_value = end_value,
+                                 .may_export = may_export};
     size_t quiet = count_quiet_slots(plan);
     size_t keep = !config->planning.brief ? problem.slots : quiet > 1 && quiet < problem.slots ? quiet : 1;
     int status = gr_planner_path_values(engine->planner, &problem, &plan->paths, keep, &plan->values, error);
-    return status == GR_OK ? decide_quiet_hours_together(engine, plan, &problem, quiet, error) : status;
+    status = status == GR_OK ? decide_quiet_hours_together(engine, plan, &problem, quiet, error) : status;
+    free(may_export);
+    return status;
 }
 
 struct gr_outlook gr_engine_outlook(const struct gr_engine *engine, const struct gr_engine_plan *plan,
                                     size_t slot)
 {
     const struct gr_site *site = &engine->config.site;
-    return (struct gr_outlook){.import_price = plan->horizon.import_price[slot],
-                               .export_price = plan->horizon.export_price[slot],
-                               .floor_kwh = plan->horizon.floor_kwh[slot],
-                               .next = &plan->values.value[slot],
-                               .battery = gr_engine_battery(engine),
-                               .import_limit_kw = site->grid.import_limit_kw,
-                               .export_limit_kw = site->grid.export_limit_kw,
-                               .curtailable = site->grid.solar_curtailable,
-                               .penalty_per_kwh = plan->penalty_per_kwh,
-                               .ready_for = ready_for,
-                               .may_export = engine->config.planning.may_export};
+    return (struct gr_outlook){
+        .import_price = plan->horizon.import_price[slot],
+        .export_price = plan->horizon.export_price[slot],
+        .floor_kwh = plan->horizon.floor_kwh[slot],
+        .next = &plan->values.value[slot],
+        .battery = gr_engine_battery(engine),
+        .import_limit_kw = site->grid.import_limit_kw,
+        .export_limit_kw = site->grid.export_limit_kw,
+        .curtailable = site->grid.solar_curtailable,
+        .penalty_per_kwh = plan->penalty_per_kwh,
+        .ready_for = ready_for,
+        .may_export = engine->config.planning.may_export &&
+                      !gr_overrides_forbid_export(&plan->overrides, plan->horizon.bounds_s[slot])};
 }
 
 /* What may happen in one slot, as a few samples: the table of the plan does not need every path. */
@@ -262,6 +303,29 @@ static void fill_slot(struct gr_plan_slot *slot, const struct gr_outlook *outloo
     }
 }
 
+/* What was asked for goes before what would be best. */
+static void heed_command(const struct gr_engine_plan *plan, size_t t, const struct gr_outlook *outlook,
+                         struct gr_choice *choice)
+{
+    const struct gr_override *asked = gr_overrides_command(&plan->overrides, plan->horizon.bounds_s[t]);
+    double percent = 100 * outlook->stored_kwh / outlook->battery.capacity_kwh;
+    if (!asked || gr_override_is_over(asked, plan->horizon.bounds_s[t], percent)) {
+        return;
+    }
+    choice->kind = asked->command;
+    choice->power_kw = gr_override_power_kw(asked, &outlook->battery);
+    struct gr_band band = gr_command_band(choice->kind, choice->power_kw, outlook->battery.charge_kw,
+                                          outlook->battery.discharge_kw);
+    double end_kwh = 0;
+    for (size_t k = 0; k < outlook->samples; k++) {
+        struct gr_band_result result;
+        gr_band_apply(&result, outlook, band, outlook->house_kw[k], outlook->car_kw[k], outlook->solar_kw[k]);
+        end_kwh += outlook->weight[k] * result.stored_kwh;
+    }
+    choice->end_kwh[choice->kind] = end_kwh;
+    choice->marginal_value_per_kwh = gr_value_marginal(outlook->next, end_kwh);
+}
+
 static int fill_next_slot(const struct gr_engine *engine, struct gr_engine_plan *plan, size_t t,
                           struct path_power *room, double stored_kwh, struct gr_error *error)
 {
@@ -283,6 +347,7 @@ static int fill_next_slot(const struct gr_engine *engine, struct gr_engine_plan 
                                                .import_price = outlook.import_price,
                                                .export_price = outlook.export_price,
                                                .expected_price = plan->horizon.expected[t]};
+        heed_command(plan, t, &outlook, &choice);
         fill_slot(&plan->slots[t], &outlook, &choice);
     }
     return status;
@@ -305,6 +370,8 @@ static int roll_forward(const struct gr_engine *engine, struct gr_engine_plan *p
         /* a weighted mean may round to a hair beyond full */
         stored_kwh = fmin(fmax(plan->slots[t].stored_kwh, 0), engine->config.site.battery.capacity_kwh);
         plan->cost += plan->slots[t].cost;
+        plan->import_kwh += plan->horizon.hours[t] * fmax(0, plan->slots[t].grid_kw);
+        plan->left_kwh = stored_kwh;
     }
     free(room);
     return status;
@@ -335,11 +402,12 @@ static int learn(const struct gr_foreknowledge *known, struct gr_engine_plan *pl
     return GR_OK;
 }
 
-int gr_engine_make_plan(struct gr_engine *engine, struct gr_moment now, double stored_kwh, double house_kw,
-                        double solar_kw, struct gr_error *error)
+static int build_plan(struct gr_engine *engine, const struct gr_overrides *overrides, struct gr_moment now,
+                      double stored_kwh, double house_kw, double solar_kw, struct gr_engine_plan *out,
+                      struct gr_error *error)
 {
     const struct gr_engine_config *config = &engine->config;
-    struct gr_engine_plan plan = {.made_s = now.utc_s, .made_mono_ms = now.mono_ms};
+    struct gr_engine_plan plan = {.made_s = now.utc_s, .made_mono_ms = now.mono_ms, .overrides = *overrides};
     int status =
         gr_horizon_build(&plan.horizon, config, &engine->import, &engine->export, engine->zone, now.utc_s);
     if (status != GR_OK) {
@@ -357,6 +425,7 @@ int gr_engine_make_plan(struct gr_engine *engine, struct gr_moment now, double s
         status = gr_error_set(error, GR_NO_MEMORY, "no memory for a plan");
         goto out;
     }
+    heed_overrides(&plan, &config->site.battery);
     plan.penalty_per_kwh = find_penalty(&plan.horizon);
     status = find_values(engine, &plan, stored_kwh, error);
     if (status == GR_OK && !config->planning.brief) {
@@ -364,11 +433,50 @@ int gr_engine_make_plan(struct gr_engine *engine, struct gr_moment now, double s
     }
     if (status == GR_OK) {
         plan.made = true;
-        gr_engine_plan_free(&engine->plan);
-        engine->plan = plan;
+        *out = plan;
         memset(&plan, 0, sizeof plan);
     }
 out:
     gr_engine_plan_free(&plan);
+    return status;
+}
+
+/* What a plan costs, less what it leaves in the store. */
+static double net_cost(const struct gr_engine_plan *plan)
+{
+    return plan->cost + gr_value_at(&plan->values.value[plan->horizon.slots - 1], plan->left_kwh);
+}
+
+/* Each override against the plan with all the others. */
+static void cost_overrides(struct gr_engine *engine, struct gr_moment now, double stored_kwh, double house_kw,
+                           double solar_kw)
+{
+    for (int kind = 0; kind < GR_OVERRIDE_KINDS; kind++) {
+        struct gr_override_cost *cost = &engine->override_cost[kind];
+        struct gr_overrides others = engine->plan.overrides;
+        struct gr_engine_plan plan = {0};
+        *cost = (struct gr_override_cost){NAN, NAN};
+        if (!others.active[kind] || engine->config.planning.brief) {
+            continue;
+        }
+        others.active[kind] = false;
+        if (build_plan(engine, &others, now, stored_kwh, house_kw, solar_kw, &plan, NULL) == GR_OK) {
+            *cost = (struct gr_override_cost){net_cost(&engine->plan) - net_cost(&plan),
+                                              engine->plan.import_kwh - plan.import_kwh};
+        }
+        gr_engine_plan_free(&plan);
+    }
+}
+
+int gr_engine_make_plan(struct gr_engine *engine, struct gr_moment now, double stored_kwh, double house_kw,
+                        double solar_kw, struct gr_error *error)
+{
+    struct gr_engine_plan plan = {0};
+    int status = build_plan(engine, &engine->overrides, now, stored_kwh, house_kw, solar_kw, &plan, error);
+    if (status == GR_OK) {
+        gr_engine_plan_free(&engine->plan);
+        engine->plan = plan;
+        cost_overrides(engine, now, stored_kwh, house_kw, solar_kw);
+    }
     return status;
 }

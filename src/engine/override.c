@@ -1,0 +1,223 @@
+#include "granary/override.h"
+
+#include "granary/civil.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+static const double least_factor = 0.1, greatest_factor = 5;
+static const double reached_percent = 0.25; /* batteries stop a little before */
+
+static const char *const names[GR_OVERRIDE_KINDS] = {[GR_OVERRIDE_COMMAND] = "command",
+                                                     [GR_OVERRIDE_RESERVE] = "reserve",
+                                                     [GR_OVERRIDE_LOAD] = "load",
+                                                     [GR_OVERRIDE_NO_EXPORT] = "no-export",
+                                                     [GR_OVERRIDE_PAUSE] = "pause"};
+
+const char *gr_override_name(enum gr_override_kind kind)
+{
+    return (unsigned)kind < GR_OVERRIDE_KINDS ? names[kind] : NULL;
+}
+
+int gr_override_kind_of(const char *name)
+{
+    for (int kind = 0; kind < GR_OVERRIDE_KINDS; kind++) {
+        if (strcmp(names[kind], name) == 0) {
+            return kind;
+        }
+    }
+    return -1;
+}
+
+/* ---- checking ---- */
+
+static bool is_rising(enum gr_command_kind kind)
+{
+    return kind == GR_CHARGE || kind == GR_STORE;
+}
+
+static bool is_falling(enum gr_command_kind kind)
+{
+    return kind == GR_EXPORT || kind == GR_SERVE;
+}
+
+static int check_aim(const struct gr_override *override, const struct gr_override_limits *limits,
+                     struct gr_error *error)
+{
+    double aim = override->until_percent, now = limits->state_of_charge_percent;
+    const char *word = gr_command_name(override->command);
+    if (isnan(aim)) {
+        return GR_OK;
+    }
+    if (!is_rising(override->command) && !is_falling(override->command)) {
+        return gr_error_set(error, GR_INVALID,
+                            "until_percent: found with %s; allowed: with charge, store, serve and export",
+                            word);
+    }
+    double least = is_falling(override->command) ? limits->reserve_percent : 0;
+    if (!(aim >= least && aim <= 100)) {
+        return gr_error_set(error, GR_INVALID, "until_percent: found %g; allowed with %s: %g to 100", aim,
+                            word, least);
+    }
+    if ((is_rising(override->command) && now >= aim) || (is_falling(override->command) && now <= aim)) {
+        return gr_error_set(error, GR_INVALID,
+                            "until_percent: found %g; the state of charge is %.1f already, nothing to %s",
+                            aim, now, word);
+    }
+    return GR_OK;
+}
+
+static int check_command(const struct gr_override *override, const struct gr_override_limits *limits,
+                         struct gr_error *error)
+{
+    const char *word = gr_command_name(override->command);
+    bool powered = override->command == GR_CHARGE || override->command == GR_EXPORT;
+    double most_kw =
+        override->command == GR_CHARGE ? limits->battery.charge_kw : limits->battery.discharge_kw;
+    if (!word) {
+        return gr_error_set(error, GR_INVALID,
+                            "command: found none; allowed: follow, store, serve, charge, "
+                            "export or rest");
+    }
+    if (override->command == GR_EXPORT && !limits->may_export) {
+        return gr_error_set(error, GR_INVALID,
+                            "command: found export; the configuration lets the battery not feed the grid");
+    }
+    if (!powered && override->power_kw != 0) {
+        return gr_error_set(error, GR_INVALID, "power_w: found with %s; allowed: with charge and export",
+                            word);
+    }
+    if (!(override->power_kw >= 0 && (!powered || override->power_kw <= most_kw + 1e-9))) {
+        return gr_error_set(error, GR_INVALID,
+                            "power_w: found %.0f; allowed for %s: 0 (as much as can be) to %.0f",
+                            override->power_kw * 1000, word, most_kw * 1000);
+    }
+    return check_aim(override, limits, error);
+}
+
+int gr_override_check(const struct gr_override *override, const struct gr_override_limits *limits,
+                      int64_t now_s, struct gr_error *error)
+{
+    if (override->until_s <= now_s || override->until_s - now_s > GR_LONGEST_OVERRIDE_S) {
+        char found[GR_RFC3339_SIZE], now[GR_RFC3339_SIZE];
+        return gr_error_set(error, GR_INVALID,
+                            "until: found %s; allowed: a moment after now (%s), at most %d days away",
+                            gr_rfc3339_format(found, override->until_s), gr_rfc3339_format(now, now_s),
+                            (int)(GR_LONGEST_OVERRIDE_S / GR_DAY_S));
+    }
+    switch (override->kind) {
+    case GR_OVERRIDE_COMMAND:
+        return check_command(override, limits, error);
+    case GR_OVERRIDE_RESERVE:
+        return override->value > limits->reserve_percent && override->value <= 100
+                   ? GR_OK
+                   : gr_error_set(error, GR_INVALID,
+                                  "percent: found %g; a reserve can only be raised, above %g up to 100",
+                                  override->value, limits->reserve_percent);
+    case GR_OVERRIDE_LOAD:
+        return override->value >= least_factor && override->value <= greatest_factor
+                   ? GR_OK
+                   : gr_error_set(error, GR_INVALID, "factor: found %g; allowed: %g to %g", override->value,
+                                  least_factor, greatest_factor);
+    case GR_OVERRIDE_NO_EXPORT:
+    case GR_OVERRIDE_PAUSE:
+        return GR_OK;
+    case GR_OVERRIDE_KINDS:
+        break;
+    }
+    return gr_error_set(error, GR_INVALID, "an override of unknown kind %d", (int) override->kind);
+}
+
+/* ---- life ---- */
+
+bool gr_override_is_over(const struct gr_override *override, int64_t now_s, double state_of_charge_percent)
+{
+    if (now_s >= override->until_s) {
+        return true;
+    }
+    if (override->kind != GR_OVERRIDE_COMMAND || isnan(override->until_percent) ||
+        isnan(state_of_charge_percent)) {
+        return false;
+    }
+    return is_rising(override->command)
+               ? state_of_charge_percent >= override->until_percent - reached_percent
+               : state_of_charge_percent <= override->until_percent + reached_percent;
+}
+
+static size_t describe_what(char *out, size_t size, const struct gr_override *override)
+{
+    int used = 0;
+    switch (override->kind) {
+    case GR_OVERRIDE_COMMAND:
+        used = override->power_kw > 0 ? snprintf(out, size, "%s with %.2f kW",
+                                                 gr_command_name(override->command), override->power_kw)
+                                      : snprintf(out, size, "%s", gr_command_name(override->command));
+        break;
+    case GR_OVERRIDE_RESERVE:
+        used = snprintf(out, size, "keep %.0f %% in reserve", override->value);
+        break;
+    case GR_OVERRIDE_LOAD:
+        used = snprintf(out, size, "expect %.2g times the usual load", override->value);
+        break;
+    case GR_OVERRIDE_NO_EXPORT:
+        used = snprintf(out, size, "no export by command");
+        break;
+    case GR_OVERRIDE_PAUSE:
+    case GR_OVERRIDE_KINDS:
+        used = snprintf(out, size, "pause: only follow");
+        break;
+    }
+    return used > 0 && (size_t)used < size ? (size_t)used : size - 1;
+}
+
+void gr_override_describe(char *out, size_t size, const struct gr_override *override)
+{
+    char until[GR_RFC3339_SIZE], aim[32] = "";
+    size_t used = describe_what(out, size, override);
+    if (override->kind == GR_OVERRIDE_COMMAND && !isnan(override->until_percent)) {
+        (void)snprintf(aim, sizeof aim, "%.0f %% or ", override->until_percent);
+    }
+    (void)snprintf(out + used, size - used, " until %s%s, as %s asked", aim,
+                   gr_rfc3339_format(until, override->until_s), override->by[0] ? override->by : "somebody");
+}
+
+double gr_override_power_kw(const struct gr_override *override, const struct gr_battery *battery)
+{
+    if (override->command != GR_CHARGE && override->command != GR_EXPORT) {
+        return 0;
+    }
+    double most_kw = override->command == GR_CHARGE ? battery->charge_kw : battery->discharge_kw;
+    return override->power_kw > 0 ? fmin(override->power_kw, most_kw) : most_kw;
+}
+
+/* ---- questions ---- */
+
+static const struct gr_override *find(const struct gr_overrides *all, enum gr_override_kind kind,
+                                      int64_t at_s)
+{
+    return all->active[kind] && at_s < all->of[kind].until_s ? &all->of[kind] : NULL;
+}
+
+const struct gr_override *gr_overrides_command(const struct gr_overrides *all, int64_t at_s)
+{
+    const struct gr_override *pause = find(all, GR_OVERRIDE_PAUSE, at_s);
+    return pause ? pause : find(all, GR_OVERRIDE_COMMAND, at_s);
+}
+
+double gr_overrides_reserve_percent(const struct gr_overrides *all, int64_t at_s)
+{
+    const struct gr_override *reserve = find(all, GR_OVERRIDE_RESERVE, at_s);
+    return reserve ? reserve->value : 0;
+}
+
+double gr_overrides_load_factor(const struct gr_overrides *all, int64_t at_s)
+{
+    const struct gr_override *load = find(all, GR_OVERRIDE_LOAD, at_s);
+    return load ? load->value : 1;
+}
+
+bool gr_overrides_forbid_export(const struct gr_overrides *all, int64_t at_s)
+{
+    return find(all, GR_OVERRIDE_NO_EXPORT, at_s) != NULL;
+}
