@@ -11,6 +11,7 @@
 #include "granary/override.h"
 #include "granary/rates.h"
 #include "granary/site.h"
+#include "granary/weather.h"
 #include "granary/zone.h"
 
 #include <stdbool.h>
@@ -54,6 +55,7 @@ enum gr_direction { GR_IMPORT, GR_EXPORT_DIRECTION };
 enum gr_event_kind {
     GR_EVENT_READING,  /* a channel's value was received and found plausible by the input mapping */
     GR_EVENT_RATES,    /* a checked table for one source */
+    GR_EVENT_WEATHER,  /* a checked table of what is told of the weather */
     GR_EVENT_HISTORY,  /* a half hour of the past, from the store */
     GR_EVENT_LINK,     /* the broker connection came up or went down */
     GR_EVENT_OVERRIDE, /* somebody asks for something else than the plan */
@@ -75,6 +77,10 @@ struct gr_event {
             size_t source;
             const struct gr_rate_table *table; /* copied; overlays what the source had */
         } rates;
+        struct {
+            enum gr_weather_kind kind;
+            const struct gr_rate_table *table; /* values of that kind for prices; copied */
+        } weather;
         struct {
             int64_t start_s;
             double house_kw, solar_kw; /* NAN: not known */
@@ -185,6 +191,9 @@ struct gr_plan_view gr_engine_plan_view(const struct gr_engine *engine);
 
 /* The overrides in force, with what each costs by the last plan; returns their number. */
 size_t gr_engine_overrides(const struct gr_engine *engine, struct gr_override_view out[GR_OVERRIDE_KINDS]);
+
+/* What the weather promised the plan that the last tick used; trust 0 where nothing is told. */
+struct gr_sun_promise gr_engine_sun_promise(const struct gr_engine *engine);
 
 /* The last known published price coverage, for the fetch schedule: end of the unbroken published prices from
  * now on. */

@@ -31,7 +31,7 @@ int gr_engine_create(struct gr_engine **out, const struct gr_engine_config *conf
 {
     struct gr_engine *engine = calloc(1, sizeof *engine);
     if (!engine || gr_history_create(&engine->history) != GR_OK ||
-        gr_planner_create(&engine->planner) != GR_OK) {
+        gr_weather_create(&engine->weather) != GR_OK || gr_planner_create(&engine->planner) != GR_OK) {
         gr_engine_free(engine);
         return gr_error_set(error, GR_NO_MEMORY, "no memory for the engine");
     }
@@ -63,6 +63,7 @@ void gr_engine_free(struct gr_engine *engine)
     gr_tariff_free(&engine->import);
     gr_tariff_free(&engine->export);
     gr_history_free(engine->history);
+    gr_weather_free(engine->weather);
     gr_planner_free(engine->planner);
     free(engine);
 }
@@ -97,6 +98,7 @@ int gr_engine_reconfigure(struct gr_engine *engine, const struct gr_engine_confi
     engine->export = export;
     engine->config = *config;
     engine->zone = zone;
+    gr_weather_forget_arrays(engine->weather);
     gr_engine_plan_free(&engine->plan);
     engine->reissue = true;
     return GR_OK;
@@ -125,6 +127,16 @@ static int take_rates(struct gr_engine *engine, const struct gr_event *event, st
                             event->at.utc_s - keep_rates_s) != GR_OK) {
         return gr_error_set(error, GR_NO_MEMORY, "no memory for a rate table");
     }
+    engine->replan = true;
+    return GR_OK;
+}
+
+static int take_weather(struct gr_engine *engine, const struct gr_event *event, struct gr_error *error)
+{
+    if ((unsigned)event->of.weather.kind >= GR_WEATHER_KINDS) {
+        return gr_error_set(error, GR_INVALID, "weather of an unknown kind %d", (int)event->of.weather.kind);
+    }
+    gr_weather_take(engine->weather, event->of.weather.kind, event->of.weather.table, event->at.utc_s);
     engine->replan = true;
     return GR_OK;
 }
@@ -207,6 +219,8 @@ int gr_engine_handle(struct gr_engine *engine, const struct gr_event *event, str
         return take_reading(engine, event, error);
     case GR_EVENT_RATES:
         return take_rates(engine, event, error);
+    case GR_EVENT_WEATHER:
+        return take_weather(engine, event, error);
     case GR_EVENT_HISTORY:
         gr_history_put(engine->history, event->of.history.start_s, event->of.history.house_kw,
                        event->of.history.solar_kw);
@@ -526,6 +540,11 @@ size_t gr_engine_overrides(const struct gr_engine *engine, struct gr_override_vi
         }
     }
     return count;
+}
+
+struct gr_sun_promise gr_engine_sun_promise(const struct gr_engine *engine)
+{
+    return engine->plan.promise;
 }
 
 int64_t gr_engine_known_until_s(const struct gr_engine *engine, enum gr_direction direction, int64_t from_s)

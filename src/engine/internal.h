@@ -31,6 +31,7 @@ struct gr_engine_plan {
     struct gr_horizon horizon;
     struct gr_paths paths;
     struct gr_path_values values;
+    struct gr_sun_promise promise;
     double penalty_per_kwh;
     struct gr_overrides overrides; /* that it was made with */
     struct gr_plan_slot *slots;    /* horizon.slots of them */
@@ -102,6 +103,7 @@ struct gr_engine {
     struct gr_pacer pacer;
     struct gr_answer_watch answer;
     struct gr_history *history;
+    struct gr_weather *weather;
     struct gr_planner *planner;
     struct gr_meter meter;
     struct gr_engine_plan plan;

@@ -420,6 +420,8 @@ static int build_plan(struct gr_engine *engine, const struct gr_overrides *overr
     if (status != GR_OK) {
         goto out;
     }
+    plan.promise =
+        gr_weather_guide(engine->weather, &plan.paths, engine->history, &config->site, plan.horizon.bounds_s);
     gr_paths_lean(&plan.paths, plan.horizon.bounds_s, house_kw, solar_kw, lean_half_life_s);
     if (learn(&config->known, &plan) != GR_OK) {
         status = gr_error_set(error, GR_NO_MEMORY, "no memory for a plan");

@@ -9,7 +9,7 @@ static const size_t pool_hours = 1; /* to either side */
 
 const struct kernel_shape kernel_of_load = {.other_type = 0.4,
                                             .other_weekday = 0.8,
-                                            .clock_hours = 0.4,
+                                            .clock_hours = 0.5,
                                             .recent_pull = 2,
                                             .fade_hours = 8,
                                             .least_scale = 1e-6,
