@@ -163,7 +163,7 @@ static double clear_sky_kw(const struct gr_site *site, int64_t start_s)
     enum { SAMPLES = 6 };
     double sum = 0;
     for (int64_t n = 0; n < SAMPLES; n++) {
-        int64_t utc_s = start_s + (int64_t)GR_HISTORY_STEP_S * (2 * n + 1) / (2 * SAMPLES);
+        int64_t utc_s = start_s + (int64_t)GR_HISTORY_STEP_S * (2 * n + 1) / ((int64_t)2 * SAMPLES);
         struct gr_sun sun = gr_sun_at(utc_s, site->latitude_deg, site->longitude_deg);
         double elevation_deg = sun.elevation_deg + gr_sun_refraction_deg(sun.elevation_deg);
         sum += gr_clear_sky_haurwitz(90 - elevation_deg);
