@@ -1,5 +1,6 @@
 /* The configuration file (libconfig), read once into plain structs. conf/granary.conf shows and explains
- * every key. Groups: site, battery, grid, solar, mqtt, inputs, rates, planning, safety, outputs. */
+ * every key. Groups: site, battery, grid, solar, mqtt, inputs, rates, planning, safety, outputs,
+ * events. */
 #ifndef GRANARY_CONFIG_H
 #define GRANARY_CONFIG_H
 
@@ -81,6 +82,13 @@ struct gr_outputs {
     int keep_days_fine;                 /* five-minute means and commands; 400 */
 };
 
+/* A record of all that goes into the engine and comes out (eventlog.h), in the state folder. */
+struct gr_events {
+    bool record;
+    int files;          /* of a ring, the oldest of which is dropped; 8 */
+    int file_megabytes; /* 4 */
+};
+
 struct gr_config {
     char file[GR_PATH_SIZE];
     struct gr_engine_config engine; /* site, planning, safety; bands of the rate sources are filled in too */
@@ -90,6 +98,7 @@ struct gr_config {
     struct gr_source import[GR_MAX_SOURCES], export[GR_MAX_SOURCES];
     size_t import_count, export_count;
     struct gr_outputs outputs;
+    struct gr_events events;
     char strategy_file[GR_PATH_SIZE]; /* "" where none is given; the engine's configuration has its wishes */
 };
 

@@ -186,6 +186,29 @@ void gr_engine_tick(struct gr_engine *engine, struct gr_moment now, struct gr_de
 int gr_engine_plan(struct gr_engine *engine, struct gr_moment now, double stored_kwh,
                    struct gr_plan_view *out, struct gr_error *error);
 
+/* ---- what an event log needs (eventlog.h) ---- */
+
+/* Is told of everything that goes into the engine and comes out. Calls end before the engine's do. */
+struct gr_engine_tap {
+    void (*event)(void *context, const struct gr_event *event); /* was taken */
+    void (*turn)(void *context, const struct gr_moment *now, const struct gr_decision *decision);
+    void (*changed)(void *context); /* another configuration or sequence: write a new start */
+    void *context;
+};
+
+/* Copied; NULL: nobody is told any more. */
+void gr_engine_set_tap(struct gr_engine *engine, const struct gr_engine_tap *tap);
+
+const struct gr_engine_config *gr_engine_config_of(const struct gr_engine *engine);
+const struct gr_tariff *gr_engine_tariff(const struct gr_engine *engine, enum gr_direction direction);
+const struct gr_history *gr_engine_history(const struct gr_engine *engine);
+
+/* The inner state but prices and history, as bytes that mean something to the same version only. The plan is
+ * none of it: it is made anew at the next turn, by the engine that is saved as by the one that is loaded. */
+size_t gr_engine_state_size(void);
+void gr_engine_save(struct gr_engine *engine, void *state);
+void gr_engine_load(struct gr_engine *engine, const void *state);
+
 /* The plan the last tick used; count 0 while there is none. */
 struct gr_plan_view gr_engine_plan_view(const struct gr_engine *engine);
 

@@ -36,6 +36,7 @@ const struct gr_key gr_root_keys[] = {
      .kind = GR_KEY_PART,
      .unit = "a group { ... }",
      .about = "what is published and kept where"},
+    {.name = "events", .kind = GR_KEY_PART, .unit = "a group { ... }", .about = "the record for a replay"},
     {.name = NULL}};
 
 const struct gr_group gr_groups[] = {
@@ -67,4 +68,5 @@ const struct gr_group gr_groups[] = {
     {"planning", "How Granary plans.", gr_planning_keys},
     {"safety", "How Granary commands.", gr_safety_keys},
     {"outputs", "What Granary publishes, and where it keeps its memory.", gr_outputs_keys},
+    {"events", "A record of what went into each decision, off by default.", gr_events_keys},
     {NULL, NULL, NULL}};

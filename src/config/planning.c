@@ -1,4 +1,4 @@
-/* Groups planning, safety and outputs. */
+/* Groups planning, safety, outputs and events. */
 #include "config/form.h"
 
 #include "granary/bridge.h"
@@ -219,6 +219,32 @@ const struct gr_key gr_outputs_keys[] = {
      .about = "their means over 5 minutes, and the commands, are kept this many days"},
     {.name = NULL}};
 
+#define EVENTS(member) offsetof(struct gr_events, member)
+
+const struct gr_key gr_events_keys[] = {
+    {.name = "record",
+     .kind = GR_KEY_BOOLEAN,
+     .offset = EVENTS(record),
+     .standard = 0,
+     .about = "true: write down what goes into each decision and what comes out, for `granary replay` "
+              "(docs/replay.md)"},
+    {.name = "files",
+     .kind = GR_KEY_WHOLE,
+     .offset = EVENTS(files),
+     .least = 2,
+     .greatest = 100,
+     .standard = 8,
+     .about = "how many files of this record are kept; the oldest is dropped for a new one"},
+    {.name = "file_megabytes",
+     .kind = GR_KEY_WHOLE,
+     .offset = EVENTS(file_megabytes),
+     .unit = "MB",
+     .least = 1,
+     .greatest = 100,
+     .standard = 4,
+     .about = "size at which a new file is begun; a day fills some 5 MB"},
+    {.name = NULL}};
+
 static void check_floor(struct gr_reader *reader, const config_setting_t *place, bool given,
                         struct gr_config *out)
 {
@@ -259,6 +285,11 @@ static void read_planning(struct gr_reader *reader, const config_setting_t *grou
 static void read_safety(struct gr_reader *reader, const config_setting_t *group, struct gr_config *out)
 {
     gr_form_read(reader, group, (const struct gr_key *const[]){gr_safety_keys, NULL}, &out->engine.safety);
+}
+
+static void read_events(struct gr_reader *reader, const config_setting_t *group, struct gr_config *out)
+{
+    gr_form_read(reader, group, (const struct gr_key *const[]){gr_events_keys, NULL}, &out->events);
 }
 
 static void read_outputs(struct gr_reader *reader, const config_setting_t *group, struct gr_config *out)
@@ -307,7 +338,10 @@ void gr_planning_read(struct gr_reader *reader, const config_setting_t *root, st
     static const struct {
         const char *name;
         void (*read)(struct gr_reader *reader, const config_setting_t *group, struct gr_config *out);
-    } groups[] = {{"planning", read_planning}, {"safety", read_safety}, {"outputs", read_outputs}};
+    } groups[] = {{"planning", read_planning},
+                  {"safety", read_safety},
+                  {"outputs", read_outputs},
+                  {"events", read_events}};
     config_t nothing;
     config_init(&nothing);
     for (size_t i = 0; i < sizeof groups / sizeof *groups; i++) {

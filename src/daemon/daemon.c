@@ -6,6 +6,7 @@
 #include "daemon/inputs.h"
 #include "daemon/keeper.h"
 #include "daemon/log.h"
+#include "daemon/recorder.h"
 #include "granary/bridge.h"
 #include "granary/config.h"
 #include "granary/engine.h"
@@ -33,6 +34,7 @@ struct daemon {
     struct gr_zone *zone;
     struct gr_engine *engine;
     struct gr_keeper *keeper;
+    struct gr_recorder *recorder;
     struct gr_fetch *fetch;
     struct gr_feed *feed;
     struct gr_refusals *refusals;
@@ -193,6 +195,10 @@ static int start(struct daemon *daemon)
         return 1;
     }
     gr_keeper_restore(daemon->keeper, daemon->engine, &daemon->now);
+    if (gr_recorder_create(&daemon->recorder, daemon->config, daemon->engine, &daemon->now, &error) !=
+        GR_OK) {
+        gr_log(GR_LOG_WARNING, "%s", error.text);
+    }
     gr_log(GR_LOG_NOTICE, "granaryd " GRANARY_VERSION " runs %s, %s", daemon->config->engine.site.name,
            daemon->config->engine.safety.commanding ? "commanding"
                                                     : "observing only (safety.commanding is false)");
@@ -422,6 +428,7 @@ static bool adopt(struct daemon *daemon, struct gr_config *config, struct gr_zon
     struct gr_zone *old_zone = daemon->zone;
     bool other_bridge = needs_other_bridge(config, old_config);
     bool good = true;
+    const struct gr_events old_events = old_config->events;
     close_feed(daemon);
     if (other_bridge) {
         close_bridge(daemon);
@@ -432,6 +439,10 @@ static bool adopt(struct daemon *daemon, struct gr_config *config, struct gr_zon
     good = create_feed(daemon, &error) == GR_OK && (!other_bridge || create_bridge(daemon, &error) == GR_OK);
     gr_zone_free(old_zone);
     free(old_config);
+    if (memcmp(&old_events, &config->events, sizeof old_events) != 0) {
+        gr_recorder_free(daemon->recorder);
+        (void)gr_recorder_create(&daemon->recorder, config, daemon->engine, &daemon->now, NULL);
+    }
     if (!good) {
         gr_log(GR_LOG_ERROR, "the new configuration cannot be put in force: %s", error.text);
     }
@@ -520,6 +531,7 @@ static void finish(struct daemon *daemon)
     drop_held(daemon);
     close_feed(daemon);
     gr_keeper_free(daemon->keeper);
+    gr_recorder_free(daemon->recorder);
     gr_refusals_free(daemon->refusals);
     gr_engine_free(daemon->engine);
     gr_zone_free(daemon->zone);

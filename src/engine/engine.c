@@ -79,6 +79,13 @@ static void keep_tables(struct gr_tariff *fresh, struct gr_tariff *old)
     }
 }
 
+static void tell_changed(const struct gr_engine *engine)
+{
+    if (engine->tap.changed) {
+        engine->tap.changed(engine->tap.context);
+    }
+}
+
 int gr_engine_reconfigure(struct gr_engine *engine, const struct gr_engine_config *config,
                           const struct gr_zone *zone, struct gr_error *error)
 {
@@ -101,12 +108,16 @@ int gr_engine_reconfigure(struct gr_engine *engine, const struct gr_engine_confi
     gr_weather_forget_arrays(engine->weather);
     gr_engine_plan_free(&engine->plan);
     engine->reissue = true;
+    tell_changed(engine);
     return GR_OK;
 }
 
 void gr_engine_raise_sequence(struct gr_engine *engine, uint64_t last_sequence)
 {
-    engine->sequence = last_sequence > engine->sequence ? last_sequence : engine->sequence;
+    if (last_sequence > engine->sequence) {
+        engine->sequence = last_sequence;
+        tell_changed(engine);
+    }
 }
 
 /* ---- events ---- */
@@ -212,7 +223,7 @@ static int cancel_overrides(struct gr_engine *engine, int which, struct gr_error
     return GR_OK;
 }
 
-int gr_engine_handle(struct gr_engine *engine, const struct gr_event *event, struct gr_error *error)
+static int take_event(struct gr_engine *engine, const struct gr_event *event, struct gr_error *error)
 {
     switch (event->kind) {
     case GR_EVENT_READING:
@@ -235,6 +246,15 @@ int gr_engine_handle(struct gr_engine *engine, const struct gr_event *event, str
         return cancel_overrides(engine, event->of.cancel.kind, error);
     }
     return gr_error_set(error, GR_INVALID, "an event of unknown kind %d", (int)event->kind);
+}
+
+int gr_engine_handle(struct gr_engine *engine, const struct gr_event *event, struct gr_error *error)
+{
+    int status = take_event(engine, event, error);
+    if (status == GR_OK && engine->tap.event) {
+        engine->tap.event(engine->tap.context, event);
+    }
+    return status;
 }
 
 struct gr_battery gr_engine_battery(const struct gr_engine *engine)
@@ -506,6 +526,9 @@ void gr_engine_tick(struct gr_engine *engine, struct gr_moment now, struct gr_de
     out->solar_kw = seen.solar_kw;
     out->car_kw = seen.car_kw;
     out->changes_today = gr_pacer_changes(&engine->pacer, &now);
+    if (engine->tap.turn) {
+        engine->tap.turn(engine->tap.context, &now, out);
+    }
 }
 
 /* ---- views ---- */

@@ -117,6 +117,7 @@ struct gr_engine {
     struct gr_command command; /* as last issued */
     enum gr_fault issued_fault;
     uint64_t sequence;
+    struct gr_engine_tap tap;
 };
 
 /* The configured battery within the powers that it was seen to give. */

@@ -20,6 +20,7 @@ static const struct {
      "what past usage would have cost with other tariffs, strategies, batteries"},
     {"forecast", gr_tool_forecast,
      "forecast load and sun from past usage, or say how good that would have been"},
+    {"replay", gr_tool_replay, "run the engine once more through what granaryd wrote down"},
 };
 
 static void print_usage(FILE *stream)

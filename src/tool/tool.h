@@ -14,5 +14,6 @@ int gr_tool_solve(int argc, char **argv);
 int gr_tool_simulate(int argc, char **argv);
 int gr_tool_backtest(int argc, char **argv);
 int gr_tool_forecast(int argc, char **argv);
+int gr_tool_replay(int argc, char **argv);
 
 #endif
