@@ -12,6 +12,7 @@
 #include "granary/site.h"
 
 #include <stdbool.h>
+#include <stddef.h>
 #include <stdint.h>
 
 enum gr_weather_kind {
@@ -36,6 +37,11 @@ void gr_weather_free(struct gr_weather *weather);
  * but, where an earlier word is known, not the judgement of how good the telling is. */
 void gr_weather_take(struct gr_weather *weather, enum gr_weather_kind kind, const struct gr_rate_table *table,
                      int64_t at_s);
+
+/* All that was told, as bytes that mean something to the same version only; for an event log. */
+size_t gr_weather_size(void);
+void gr_weather_save(const struct gr_weather *weather, void *bytes);
+void gr_weather_load(struct gr_weather *weather, const void *bytes);
 
 /* After a change of position or arrays. */
 void gr_weather_forget_arrays(struct gr_weather *weather);

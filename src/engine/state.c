@@ -39,7 +39,7 @@ const struct gr_history *gr_engine_history(const struct gr_engine *engine)
 
 size_t gr_engine_state_size(void)
 {
-    return sizeof(struct state);
+    return sizeof(struct state) + gr_weather_size();
 }
 
 void gr_engine_save(struct gr_engine *engine, void *state)
@@ -59,6 +59,7 @@ void gr_engine_save(struct gr_engine *engine, void *state)
     now.reissue = engine->reissue;
     now.decided = engine->decided;
     memcpy(state, &now, sizeof now);
+    gr_weather_save(engine->weather, (char *)state + sizeof now);
     gr_engine_plan_free(&engine->plan);
     engine->replan = true;
 }
@@ -67,6 +68,7 @@ void gr_engine_load(struct gr_engine *engine, const void *state)
 {
     struct state then;
     memcpy(&then, state, sizeof then);
+    gr_weather_load(engine->weather, (const char *)state + sizeof then);
     engine->guard = then.guard;
     engine->pacer = then.pacer;
     engine->answer = then.answer;

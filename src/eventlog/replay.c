@@ -119,12 +119,12 @@ static bool read_rate(struct gr_words *words, int64_t from_s, struct gr_rate *ra
            gr_words_number(words, &rate->price_per_kwh) && isfinite(rate->price_per_kwh);
 }
 
-static int take_rates(struct run *run, struct gr_words *words, struct gr_event *event, struct gr_error *error)
+/* COUNT (START END VALUE) ...; the rates are the caller's. */
+static int read_table(struct gr_words *words, struct gr_rate_table *out, struct gr_error *error)
 {
-    int64_t source = 0, count = 0, from_s = -(INT64_C(1) << 40);
-    bool good = gr_words_direction(words, &event->of.rates.direction) &&
-                gr_words_whole(words, 0, GR_MAX_SOURCES - 1, &source) &&
-                gr_words_whole(words, 1, 20000, &count);
+    int64_t count = 0, from_s = -(INT64_C(1) << 40);
+    *out = (struct gr_rate_table){NULL, 0};
+    bool good = gr_words_whole(words, 1, 20000, &count);
     struct gr_rate *rates = good ? calloc((size_t)count, sizeof *rates) : NULL;
     if (good && !rates) {
         return gr_error_set(error, GR_NO_MEMORY, "no memory");
@@ -133,13 +133,47 @@ static int take_rates(struct run *run, struct gr_words *words, struct gr_event *
         good = read_rate(words, from_s, &rates[i]);
         from_s = rates[i].end_s;
     }
-    struct gr_rate_table table = {rates, (size_t)count};
-    event->of.rates.source = (size_t)source;
-    event->of.rates.table = &table;
-    int status = good && gr_words_end(words)
-                     ? hand_over(run, event, error)
-                     : refuse(error, "a direction, a source, and sorted slots with finite prices");
-    free(rates);
+    if (!good || !gr_words_end(words)) {
+        free(rates);
+        return refuse(error, "sorted slots with finite values, as many as told");
+    }
+    *out = (struct gr_rate_table){rates, (size_t)count};
+    return GR_OK;
+}
+
+static int take_rates(struct run *run, struct gr_words *words, struct gr_event *event, struct gr_error *error)
+{
+    struct gr_rate_table table;
+    int64_t source = 0;
+    if (!gr_words_direction(words, &event->of.rates.direction) ||
+        !gr_words_whole(words, 0, GR_MAX_SOURCES - 1, &source)) {
+        return refuse(error, "a direction and a source");
+    }
+    int status = read_table(words, &table, error);
+    if (status == GR_OK) {
+        event->of.rates.source = (size_t)source;
+        event->of.rates.table = &table;
+        status = hand_over(run, event, error);
+        free(table.rates);
+    }
+    return status;
+}
+
+static int take_weather(struct run *run, struct gr_words *words, struct gr_event *event,
+                        struct gr_error *error)
+{
+    struct gr_rate_table table;
+    int64_t kind = 0;
+    if (!gr_words_whole(words, 0, GR_WEATHER_KINDS - 1, &kind)) {
+        return refuse(error, "a kind of weather");
+    }
+    int status = read_table(words, &table, error);
+    if (status == GR_OK) {
+        event->of.weather.kind = (enum gr_weather_kind)kind;
+        event->of.weather.table = &table;
+        status = hand_over(run, event, error);
+        free(table.rates);
+    }
     return status;
 }
 
@@ -246,9 +280,10 @@ static int take_timed(struct run *run, const char *kind, struct gr_words *words,
         const char *name;
         enum gr_event_kind kind;
         int (*take)(struct run *run, struct gr_words *words, struct gr_event *event, struct gr_error *error);
-    } kinds[] = {{"reading", GR_EVENT_READING, take_reading},    {"rates", GR_EVENT_RATES, take_rates},
-                 {"history", GR_EVENT_HISTORY, take_history},    {"link", GR_EVENT_LINK, take_link},
-                 {"override", GR_EVENT_OVERRIDE, take_override}, {"cancel", GR_EVENT_CANCEL, take_cancel}};
+    } kinds[] = {{"reading", GR_EVENT_READING, take_reading}, {"rates", GR_EVENT_RATES, take_rates},
+                 {"history", GR_EVENT_HISTORY, take_history}, {"link", GR_EVENT_LINK, take_link},
+                 {"weather", GR_EVENT_WEATHER, take_weather}, {"override", GR_EVENT_OVERRIDE, take_override},
+                 {"cancel", GR_EVENT_CANCEL, take_cancel}};
     struct gr_event event = {.kind = GR_EVENT_LINK};
     bool is_tick = strcmp(kind, "tick") == 0;
     if (!gr_words_moment(words, &event.at)) {

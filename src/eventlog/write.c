@@ -8,15 +8,21 @@
 
 /* ---- events ---- */
 
-static void write_rates(FILE *stream, enum gr_direction direction, size_t source,
-                        const struct gr_rate_table *table)
+static void write_table(FILE *stream, const struct gr_rate_table *table)
 {
-    (void)fprintf(stream, " %s %zu %zu", gr_eventlog_direction(direction), source, table->count);
+    (void)fprintf(stream, " %zu", table->count);
     for (size_t i = 0; i < table->count; i++) {
         const struct gr_rate *rate = &table->rates[i];
         (void)fprintf(stream, " %" PRId64 " %" PRId64 " %.17g", rate->start_s, rate->end_s,
                       rate->price_per_kwh);
     }
+}
+
+static void write_rates(FILE *stream, enum gr_direction direction, size_t source,
+                        const struct gr_rate_table *table)
+{
+    (void)fprintf(stream, " %s %zu", gr_eventlog_direction(direction), source);
+    write_table(stream, table);
 }
 
 static void write_override(FILE *stream, const struct gr_override *override)
@@ -30,8 +36,9 @@ static void write_override(FILE *stream, const struct gr_override *override)
 void gr_eventlog_write_event(FILE *stream, const struct gr_event *event)
 {
     static const char *const names[] = {
-        [GR_EVENT_READING] = "reading", [GR_EVENT_RATES] = "rates",       [GR_EVENT_HISTORY] = "history",
-        [GR_EVENT_LINK] = "link",       [GR_EVENT_OVERRIDE] = "override", [GR_EVENT_CANCEL] = "cancel"};
+        [GR_EVENT_READING] = "reading", [GR_EVENT_RATES] = "rates",     [GR_EVENT_HISTORY] = "history",
+        [GR_EVENT_LINK] = "link",       [GR_EVENT_WEATHER] = "weather", [GR_EVENT_OVERRIDE] = "override",
+        [GR_EVENT_CANCEL] = "cancel"};
     (void)fputs(names[event->kind], stream);
     gr_eventlog_write_moment(stream, &event->at);
     switch (event->kind) {
@@ -48,6 +55,10 @@ void gr_eventlog_write_event(FILE *stream, const struct gr_event *event)
         break;
     case GR_EVENT_LINK:
         (void)fputs(event->of.link.up ? " up" : " down", stream);
+        break;
+    case GR_EVENT_WEATHER:
+        (void)fprintf(stream, " %d", (int)event->of.weather.kind);
+        write_table(stream, event->of.weather.table);
         break;
     case GR_EVENT_OVERRIDE:
         write_override(stream, &event->of.override);

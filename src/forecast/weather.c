@@ -4,7 +4,9 @@
 #include "granary/sun.h"
 
 #include <math.h>
+#include <stddef.h>
 #include <stdlib.h>
+#include <string.h>
 
 enum { DAYS_AHEAD = 6 };
 #define AHEAD ((int64_t)DAYS_AHEAD * CELLS_PER_DAY)
@@ -55,6 +57,23 @@ int gr_weather_create(struct gr_weather **out)
 void gr_weather_free(struct gr_weather *weather)
 {
     free(weather);
+}
+
+size_t gr_weather_size(void)
+{
+    return sizeof(struct gr_weather);
+}
+
+void gr_weather_save(const struct gr_weather *weather, void *bytes)
+{
+    memset(bytes, 0, sizeof *weather);
+    memcpy((char *)bytes + offsetof(struct gr_weather, kind), &weather->kind, sizeof weather->kind);
+    memcpy((char *)bytes + offsetof(struct gr_weather, ring), weather->ring, sizeof weather->ring);
+}
+
+void gr_weather_load(struct gr_weather *weather, const void *bytes)
+{
+    memcpy(weather, bytes, sizeof *weather);
 }
 
 void gr_weather_forget_arrays(struct gr_weather *weather)

@@ -130,6 +130,12 @@ static void record(struct recording *recording)
                                            .by = "the \"attic\""}};
     assert_int_equal(gr_engine_handle(world->engine, &ask, NULL), GR_OK);
     live(recording, 10);
+    struct gr_rate told = {world->true_s + 3600, world->true_s + 90000, 0.4};
+    struct gr_rate_table table = {&told, 1};
+    struct gr_event sky = {.kind = GR_EVENT_WEATHER,
+                           .at = world->now,
+                           .of.weather = {.kind = GR_WEATHER_CLOUD_COVER, .table = &table}};
+    assert_int_equal(gr_engine_handle(world->engine, &sky, NULL), GR_OK);
     struct gr_event cancel = {.kind = GR_EVENT_CANCEL, .at = world->now, .of.cancel.kind = GR_OVERRIDE_KINDS};
     assert_int_equal(gr_engine_handle(world->engine, &cancel, NULL), GR_OK);
     world_set_link(world, false);
