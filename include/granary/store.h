@@ -78,6 +78,11 @@ int gr_store_put_validators(struct gr_store *store, const char *url, const char 
 int gr_store_get_validators(struct gr_store *store, const char *url, char *etag, char *last_modified,
                             size_t size, struct gr_error *error);
 
+/* Keeps a text under a name, in place of the one before; committed at once. */
+int gr_store_put_text(struct gr_store *store, const char *name, const char *text, struct gr_error *error);
+/* *out is to be freed; NULL, with GR_OK, where none is kept. */
+int gr_store_get_text(struct gr_store *store, const char *name, char **out, struct gr_error *error);
+
 /* Forgets half hours older than keep_from_s, and five minutes and commands older than keep_fine_from_s.
  * Pending until gr_store_commit. */
 int gr_store_trim(struct gr_store *store, int64_t keep_from_s, int64_t keep_fine_from_s,

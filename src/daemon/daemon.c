@@ -1,11 +1,13 @@
 #include "granary/daemon.h"
 
 #include "daemon/clock.h"
+#include "daemon/desk.h"
 #include "daemon/device.h"
 #include "daemon/feed.h"
 #include "daemon/inputs.h"
 #include "daemon/keeper.h"
 #include "daemon/log.h"
+#include "daemon/properties.h"
 #include "daemon/recorder.h"
 #include "granary/bridge.h"
 #include "granary/config.h"
@@ -39,6 +41,7 @@ struct daemon {
     struct gr_feed *feed;
     struct gr_refusals *refusals;
     struct gr_device *device;
+    struct gr_desk *desk;
     struct gr_bridge *bridge;
     int signals;
     bool stop, readings_came;
@@ -60,6 +63,7 @@ static void print_usage(FILE *stream)
         "Usage: granaryd [--clock-topic TOPIC] CONFIG\n\n"
         "Runs the battery of one house as CONFIG says, until SIGTERM. SIGHUP reads CONFIG again.\n\n"
         "  --clock-topic TOPIC  take the time from a simulation on a loopback broker, not from the system\n"
+        "  --topics             list every property that is published, as docs/topics.md has them\n"
         "  --version            print the version\n",
         stream);
 }
@@ -74,6 +78,10 @@ static int parse_arguments(struct daemon *daemon, int argc, char **argv)
         }
         if (strcmp(argv[i], "--version") == 0) {
             puts("granaryd " GRANARY_VERSION);
+            return 0;
+        }
+        if (strcmp(argv[i], "--topics") == 0) {
+            gr_properties_print(stdout);
             return 0;
         }
         if (strcmp(argv[i], "--clock-topic") == 0 && i + 1 < argc) {
@@ -158,11 +166,15 @@ static int create_feed(struct daemon *daemon, struct gr_error *error)
 
 static int create_bridge(struct daemon *daemon, struct gr_error *error)
 {
-    const char *filters[GR_CHANNELS + 1];
+    if (gr_desk_create(&daemon->desk, &daemon->config->outputs, error) != GR_OK) {
+        return GR_NO_MEMORY;
+    }
+    const char *filters[GR_CHANNELS + 2];
     size_t filter_count = gr_inputs_filters(daemon->config, filters), will_count;
     if (daemon->clock_topic) {
         filters[filter_count++] = daemon->clock_topic;
     }
+    filters[filter_count++] = gr_desk_filter(daemon->desk);
     int status =
         gr_device_create(&daemon->device, &daemon->config->outputs, daemon->config->engine.site.name,
                          daemon->config->engine.safety.commanding, (uint64_t)gr_clock_read().utc_s, error);
@@ -255,10 +267,21 @@ static void retry_store(struct daemon *daemon)
     }
 }
 
+static struct gr_desk_call desk_call(const struct daemon *daemon)
+{
+    return (struct gr_desk_call){.engine = daemon->engine,
+                                 .zone = daemon->zone,
+                                 .device = daemon->device,
+                                 .bridge = daemon->bridge,
+                                 .now = &daemon->now};
+}
+
 static void turn(struct daemon *daemon)
 {
     struct gr_decision decision;
+    const struct gr_desk_call call = desk_call(daemon);
     retry_store(daemon);
+    gr_desk_restore(daemon->desk, &call, gr_keeper_store(daemon->keeper));
     gr_feed_turn(daemon->feed, &daemon->now);
     gr_engine_tick(daemon->engine, daemon->now, &decision);
     daemon->heartbeat++;
@@ -268,6 +291,7 @@ static void turn(struct daemon *daemon)
     log_answer(daemon, &decision);
     /* first the store: it reserves the sequence before anyone can see it */
     gr_keeper_note(daemon->keeper, &decision, &daemon->config->outputs, &daemon->now);
+    gr_desk_publish(daemon->desk, &call, &decision, gr_keeper_store(daemon->keeper));
     if (gr_bridge_is_up(daemon->bridge)) {
         struct gr_plan_view plan = gr_engine_plan_view(daemon->engine);
         struct gr_device_health health = {
@@ -289,7 +313,9 @@ static void tell_link(struct daemon *daemon, bool up)
 
 static void take_input(struct daemon *daemon, const struct gr_bridge_event *message)
 {
-    if (gr_inputs_take(daemon->config, daemon->engine, daemon->refusals, message, &daemon->now)) {
+    const struct gr_desk_call call = desk_call(daemon);
+    if (gr_desk_take(daemon->desk, &call, message) ||
+        gr_inputs_take(daemon->config, daemon->engine, daemon->refusals, message, &daemon->now)) {
         daemon->readings_came = true;
     }
 }
@@ -408,8 +434,10 @@ static void close_bridge(struct daemon *daemon)
     }
     gr_bridge_free(daemon->bridge, STOP_MS);
     gr_device_free(daemon->device);
+    gr_desk_free(daemon->desk);
     daemon->bridge = NULL;
     daemon->device = NULL;
+    daemon->desk = NULL;
 }
 
 static void close_feed(struct daemon *daemon)

@@ -2,6 +2,7 @@
 
 #include "daemon/log.h"
 #include "daemon/plan_json.h"
+#include "daemon/properties.h"
 #include "granary/civil.h"
 
 #include <inttypes.h>
@@ -11,60 +12,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum property {
-    COMMAND_DOCUMENT,
-    COMMAND_BAND,
-    COMMAND_POWER,
-    COMMAND_TARGET,
-    COMMAND_VALID_UNTIL,
-    COMMAND_REASON,
-    COMMAND_SEQUENCE,
-    HEALTH_HEARTBEAT,
-    HEALTH_MODE,
-    HEALTH_FAULT,
-    HEALTH_REASON,
-    HEALTH_INVERTER,
-    HEALTH_CHANGES,
-    HEALTH_RATES_UNTIL,
-    HEALTH_REFUSED,
-    PLAN_MARGINAL_VALUE,
-    PLAN_SLOTS,
-    PROPERTIES
-};
-
-enum node { NODE_COMMAND, NODE_HEALTH, NODE_PLAN, NODES };
-
-#define BANDS "follow,store,serve,charge,export,rest"
-#define ANSWERS "unknown,follows,retried,limited,refuses"
-#define FAULTS                                                                                               \
-    "none,starting,clock,link,state-of-charge,grid-absent,power,rates,planner,recovering,budget,inverter"
-
-static const struct {
-    enum node node;
-    const char *id, *name, *datatype, *unit, *format;
-} properties[PROPERTIES] = {
-    [COMMAND_DOCUMENT] = {NODE_COMMAND, "document", "Command as one document", "json", NULL, NULL},
-    [COMMAND_BAND] = {NODE_COMMAND, "band", "Band of battery power", "enum", NULL, BANDS},
-    [COMMAND_POWER] = {NODE_COMMAND, "power", "Power of charge and export", "integer", "W", "0:"},
-    [COMMAND_TARGET] = {NODE_COMMAND, "target", "State of charge worked towards", "integer", "%", "0:100"},
-    [COMMAND_VALID_UNTIL] = {NODE_COMMAND, "valid-until", "Back to follow after", "datetime", NULL, NULL},
-    [COMMAND_REASON] = {NODE_COMMAND, "reason", "Why", "string", NULL, NULL},
-    [COMMAND_SEQUENCE] = {NODE_COMMAND, "sequence", "Number of the command", "integer", NULL, "0:"},
-    [HEALTH_HEARTBEAT] = {NODE_HEALTH, "heartbeat", "Turns of the control loop", "integer", NULL, "0:"},
-    [HEALTH_MODE] = {NODE_HEALTH, "mode", "Mode", "enum", NULL, "observing,commanding,fallback"},
-    [HEALTH_FAULT] = {NODE_HEALTH, "fault", "Fault", "enum", NULL, FAULTS},
-    [HEALTH_REASON] = {NODE_HEALTH, "reason", "Fault in words", "string", NULL, NULL},
-    [HEALTH_INVERTER] = {NODE_HEALTH, "inverter", "Answer to the command", "enum", NULL, ANSWERS},
-    [HEALTH_CHANGES] = {NODE_HEALTH, "changes", "Changes of command in 24 h", "integer", NULL, "0:"},
-    [HEALTH_RATES_UNTIL] = {NODE_HEALTH, "rates-until", "Import prices known until", "datetime", NULL, NULL},
-    [HEALTH_REFUSED] = {NODE_HEALTH, "refused", "Messages refused since start", "integer", NULL, "0:"},
-    [PLAN_MARGINAL_VALUE] = {NODE_PLAN, "marginal-value", "Worth of one more stored kWh", "float", NULL,
-                             NULL},
-    [PLAN_SLOTS] = {NODE_PLAN, "slots", "The plan, slot by slot", "json", NULL, NULL},
-};
-
-static const char *const node_names[NODES] = {"Command to the battery", "Health", "Plan"};
-
 enum { WILLS = 3 };
 
 struct gr_device {
@@ -72,7 +19,7 @@ struct gr_device {
     char name[GR_NAME_SIZE];
     bool commanding, announcing;
     uint64_t description_version;
-    char *published[PROPERTIES]; /* what the broker holds, NULL while unknown */
+    char *published[GR_PROPERTIES]; /* what the broker holds, NULL while unknown */
     char will_topic[WILLS][GR_TOPIC_SIZE];
     char *will_document;
     struct gr_will wills[WILLS];
@@ -81,24 +28,16 @@ struct gr_device {
 
 /* ---- topics ---- */
 
-static const char *node_id(const struct gr_device *device, enum node node)
+static const char *node_id(const struct gr_device *device, enum gr_node node)
 {
-    switch (node) {
-    case NODE_COMMAND:
-        return device->commanding ? "command" : "advice";
-    case NODE_HEALTH:
-        return "health";
-    case NODE_PLAN:
-    case NODES:
-        break;
-    }
-    return "plan";
+    return node == GR_NODE_COMMAND && !device->commanding ? "advice" : gr_node_ids[node];
 }
 
-static void property_topic(const struct gr_device *device, enum property property, char topic[GR_TOPIC_SIZE])
+static void property_topic(const struct gr_device *device, enum gr_property property,
+                           char topic[GR_TOPIC_SIZE])
 {
-    (void)snprintf(topic, GR_TOPIC_SIZE, "%s/%s/%s", device->root, node_id(device, properties[property].node),
-                   properties[property].id);
+    (void)snprintf(topic, GR_TOPIC_SIZE, "%s/%s/%s", device->root,
+                   node_id(device, gr_properties[property].node), gr_properties[property].id);
 }
 
 /* ---- documents ---- */
@@ -128,15 +67,18 @@ static char *write_command_document(const struct gr_command *command)
     return text;
 }
 
-static json_t *describe_property(enum property property)
+static json_t *describe_property(enum gr_property property)
 {
-    json_t *object =
-        json_pack("{s:s, s:s}", "name", properties[property].name, "datatype", properties[property].datatype);
-    if (properties[property].unit) {
-        json_object_set_new(object, "unit", json_string(properties[property].unit));
+    json_t *object = json_pack("{s:s, s:s}", "name", gr_properties[property].name, "datatype",
+                               gr_properties[property].datatype);
+    if (gr_properties[property].unit) {
+        json_object_set_new(object, "unit", json_string(gr_properties[property].unit));
     }
-    if (properties[property].format) {
-        json_object_set_new(object, "format", json_string(properties[property].format));
+    if (gr_properties[property].format) {
+        json_object_set_new(object, "format", json_string(gr_properties[property].format));
+    }
+    if (gr_properties[property].settable) {
+        json_object_set_new(object, "settable", json_true());
     }
     return object;
 }
@@ -144,17 +86,17 @@ static json_t *describe_property(enum property property)
 static char *write_description(const struct gr_device *device)
 {
     json_t *nodes = json_object();
-    for (int node = 0; node < NODES; node++) {
+    for (int node = 0; node < GR_NODES; node++) {
         json_t *members = json_object();
-        for (int property = 0; property < PROPERTIES; property++) {
-            if ((int)properties[property].node == node) {
-                json_object_set_new(members, properties[property].id,
-                                    describe_property((enum property)property));
+        for (int property = 0; property < GR_PROPERTIES; property++) {
+            if ((int)gr_properties[property].node == node) {
+                json_object_set_new(members, gr_properties[property].id,
+                                    describe_property((enum gr_property)property));
             }
         }
         const char *name =
-            node == NODE_COMMAND && !device->commanding ? "What would be commanded" : node_names[node];
-        json_object_set_new(nodes, node_id(device, (enum node)node),
+            node == GR_NODE_COMMAND && !device->commanding ? "What would be commanded" : gr_node_names[node];
+        json_object_set_new(nodes, node_id(device, (enum gr_node)node),
                             json_pack("{s:s, s:o}", "name", name, "properties", members));
     }
     json_t *description =
@@ -181,8 +123,8 @@ static void set_wills(struct gr_device *device)
     device->wills[0] = (struct gr_will){device->will_topic[0], "lost"};
     device->will_count = 1;
     if (device->commanding) {
-        property_topic(device, COMMAND_DOCUMENT, device->will_topic[1]);
-        property_topic(device, COMMAND_BAND, device->will_topic[2]);
+        property_topic(device, GR_COMMAND_DOCUMENT, device->will_topic[1]);
+        property_topic(device, GR_COMMAND_BAND, device->will_topic[2]);
         device->wills[1] = (struct gr_will){device->will_topic[1], device->will_document};
         device->wills[2] = (struct gr_will){device->will_topic[2], gr_command_name(GR_FOLLOW)};
         device->will_count = WILLS;
@@ -211,7 +153,7 @@ int gr_device_create(struct gr_device **out, const struct gr_outputs *outputs, c
 
 static void forget_published(struct gr_device *device)
 {
-    for (int i = 0; i < PROPERTIES; i++) {
+    for (int i = 0; i < GR_PROPERTIES; i++) {
         free(device->published[i]);
         device->published[i] = NULL;
     }
@@ -253,7 +195,7 @@ static void send_attribute(struct gr_device *device, struct gr_bridge *bridge, c
 }
 
 /* Homie sends an empty string as one zero byte, since an empty retained payload would delete the topic. */
-static void send_text(struct gr_device *device, struct gr_bridge *bridge, enum property property,
+static void send_text(struct gr_device *device, struct gr_bridge *bridge, enum gr_property property,
                       const char *text, int expiry_s)
 {
     char topic[GR_TOPIC_SIZE];
@@ -264,7 +206,7 @@ static void send_text(struct gr_device *device, struct gr_bridge *bridge, enum p
     device->published[property] = sent ? strdup(text) : NULL;
 }
 
-static void update(struct gr_device *device, struct gr_bridge *bridge, enum property property,
+static void update(struct gr_device *device, struct gr_bridge *bridge, enum gr_property property,
                    const char *text)
 {
     if (!device->published[property] || strcmp(device->published[property], text) != 0) {
@@ -272,7 +214,7 @@ static void update(struct gr_device *device, struct gr_bridge *bridge, enum prop
     }
 }
 
-static void update_number(struct gr_device *device, struct gr_bridge *bridge, enum property property,
+static void update_number(struct gr_device *device, struct gr_bridge *bridge, enum gr_property property,
                           uint64_t number)
 {
     char text[24];
@@ -298,18 +240,18 @@ static void send_command(struct gr_device *device, struct gr_bridge *bridge, con
     int expiry_s = (int)(command->valid_until_s - command->issued_s);
     /* The figures before the word: a hub that acts on the band finds the power already there. */
     (void)snprintf(number, sizeof number, "%lld", llround(command->power_kw * 1000));
-    send_text(device, bridge, COMMAND_POWER, number, expiry_s);
+    send_text(device, bridge, GR_COMMAND_POWER, number, expiry_s);
     (void)snprintf(number, sizeof number, "%lld", llround(command->target_percent));
-    send_text(device, bridge, COMMAND_TARGET, number, expiry_s);
-    send_text(device, bridge, COMMAND_VALID_UNTIL, gr_rfc3339_format(until, command->valid_until_s),
+    send_text(device, bridge, GR_COMMAND_TARGET, number, expiry_s);
+    send_text(device, bridge, GR_COMMAND_VALID_UNTIL, gr_rfc3339_format(until, command->valid_until_s),
               expiry_s);
-    send_text(device, bridge, COMMAND_REASON, command->reason, expiry_s);
+    send_text(device, bridge, GR_COMMAND_REASON, command->reason, expiry_s);
     (void)snprintf(number, sizeof number, "%" PRIu64, command->sequence);
-    send_text(device, bridge, COMMAND_SEQUENCE, number, expiry_s);
-    send_text(device, bridge, COMMAND_BAND, gr_command_name(command->kind), expiry_s);
+    send_text(device, bridge, GR_COMMAND_SEQUENCE, number, expiry_s);
+    send_text(device, bridge, GR_COMMAND_BAND, gr_command_name(command->kind), expiry_s);
     char *document = write_command_document(command);
     if (document) {
-        send_text(device, bridge, COMMAND_DOCUMENT, document, expiry_s);
+        send_text(device, bridge, GR_COMMAND_DOCUMENT, document, expiry_s);
     }
     free(document);
 }
@@ -321,17 +263,17 @@ static void send_health(struct gr_device *device, struct gr_bridge *bridge,
     const char *mode = !decision->commanding              ? "observing"
                        : decision->fault == GR_FAULT_NONE ? "commanding"
                                                           : "fallback";
-    update(device, bridge, HEALTH_MODE, mode);
-    update(device, bridge, HEALTH_FAULT, gr_fault_name(decision->fault));
+    update(device, bridge, GR_HEALTH_MODE, mode);
+    update(device, bridge, GR_HEALTH_FAULT, gr_fault_name(decision->fault));
     /* Its seconds would change at every turn; the fault's name tells what is new. */
     if (device->announcing || decision->issue) {
-        update(device, bridge, HEALTH_REASON, decision->fault_text);
+        update(device, bridge, GR_HEALTH_REASON, decision->fault_text);
     }
-    update(device, bridge, HEALTH_INVERTER, gr_answer_name(decision->answer));
-    update_number(device, bridge, HEALTH_CHANGES, (uint64_t)decision->changes_today);
-    update(device, bridge, HEALTH_RATES_UNTIL, gr_rfc3339_format(until, health->rates_until_s));
-    update_number(device, bridge, HEALTH_REFUSED, health->refused_messages);
-    update_number(device, bridge, HEALTH_HEARTBEAT, health->heartbeat);
+    update(device, bridge, GR_HEALTH_INVERTER, gr_answer_name(decision->answer));
+    update_number(device, bridge, GR_HEALTH_CHANGES, (uint64_t)decision->changes_today);
+    update(device, bridge, GR_HEALTH_RATES_UNTIL, gr_rfc3339_format(until, health->rates_until_s));
+    update_number(device, bridge, GR_HEALTH_REFUSED, health->refused_messages);
+    update_number(device, bridge, GR_HEALTH_HEARTBEAT, health->heartbeat);
 }
 
 void gr_device_publish(struct gr_device *device, struct gr_bridge *bridge, const struct gr_decision *decision,
@@ -343,17 +285,35 @@ void gr_device_publish(struct gr_device *device, struct gr_bridge *bridge, const
     }
     if (decision->replanned || (device->announcing && plan->count > 0)) {
         char *slots = write_plan(plan);
-        update(device, bridge, PLAN_SLOTS, slots ? slots : "[]");
+        update(device, bridge, GR_PLAN_SLOTS, slots ? slots : "[]");
         free(slots);
     }
     if (decision->fault == GR_FAULT_NONE) {
         (void)snprintf(number, sizeof number, "%.4f", decision->marginal_value_per_kwh);
-        update(device, bridge, PLAN_MARGINAL_VALUE, number);
+        update(device, bridge, GR_PLAN_MARGINAL_VALUE, number);
     }
     send_health(device, bridge, decision, health);
     if (device->announcing) {
         send_attribute(device, bridge, "$state", "ready");
         device->announcing = false;
+    }
+}
+
+void gr_device_update_override(struct gr_device *device, struct gr_bridge *bridge, const char *id,
+                               const char *text)
+{
+    enum gr_property property = gr_property_find(GR_NODE_OVERRIDE, id);
+    if (property < GR_PROPERTIES) {
+        update(device, bridge, property, text);
+    }
+}
+
+void gr_device_send_override(struct gr_device *device, struct gr_bridge *bridge, const char *id,
+                             const char *text)
+{
+    enum gr_property property = gr_property_find(GR_NODE_OVERRIDE, id);
+    if (property < GR_PROPERTIES) {
+        send_text(device, bridge, property, text, 0);
     }
 }
 
@@ -364,10 +324,10 @@ void gr_device_withdraw(struct gr_device *device, struct gr_bridge *bridge)
     }
     if (device->commanding) {
         char *document = write_follow_document("granaryd was stopped");
-        send_text(device, bridge, COMMAND_POWER, "0", 0);
-        send_text(device, bridge, COMMAND_BAND, gr_command_name(GR_FOLLOW), 0);
+        send_text(device, bridge, GR_COMMAND_POWER, "0", 0);
+        send_text(device, bridge, GR_COMMAND_BAND, gr_command_name(GR_FOLLOW), 0);
         if (document) {
-            send_text(device, bridge, COMMAND_DOCUMENT, document, 0);
+            send_text(device, bridge, GR_COMMAND_DOCUMENT, document, 0);
         }
         free(document);
     }

@@ -1,5 +1,5 @@
 /* Granary as a Homie 5 device (homieiot convention 5.0): topics, description, values. Every property stands
- * once, in the table of device.c; the description and the last wills come from it too. */
+ * once, in the table of properties.c; the description and the last wills come from it too. */
 #ifndef GRANARY_DAEMON_DEVICE_H
 #define GRANARY_DAEMON_DEVICE_H
 
@@ -36,6 +36,12 @@ struct gr_device_health {
  * but for a command that is issued. Ends with $state ready after an announcement. */
 void gr_device_publish(struct gr_device *device, struct gr_bridge *bridge, const struct gr_decision *decision,
                        const struct gr_plan_view *plan, const struct gr_device_health *health);
+
+/* A value of the node `override`, by its id: where it differs from what the broker holds, or in any case. */
+void gr_device_update_override(struct gr_device *device, struct gr_bridge *bridge, const char *id,
+                               const char *text);
+void gr_device_send_override(struct gr_device *device, struct gr_bridge *bridge, const char *id,
+                             const char *text);
 
 /* Orderly end: `follow` on the command topics, $state disconnected. */
 void gr_device_withdraw(struct gr_device *device, struct gr_bridge *bridge);

@@ -83,7 +83,7 @@ static int read_command(const json_t *root, struct gr_override *out, struct gr_e
 {
     const char *name = json_string_value(json_object_get(root, "command"));
     int kind = name ? gr_command_kind_of(name) : -1;
-    double power_w;
+    double power_w = 0;
     if (kind < 0) {
         return gr_error_set(error, GR_INVALID,
                             "command: found \"%.40s\"; allowed: follow, store, serve, charge, export or rest",

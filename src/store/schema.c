@@ -21,6 +21,8 @@ static const char *const steps[] = {
     " solar_samples INTEGER NOT NULL, battery_samples INTEGER NOT NULL, grid_samples INTEGER NOT NULL,"
     " car_samples INTEGER NOT NULL, state_of_charge_samples INTEGER NOT NULL) STRICT;"
     "PRAGMA user_version = 2;",
+    "CREATE TABLE texts (name TEXT PRIMARY KEY, text TEXT NOT NULL) STRICT, WITHOUT ROWID;"
+    "PRAGMA user_version = 3;",
 };
 
 #define VERSION ((int64_t)(sizeof steps / sizeof steps[0]))

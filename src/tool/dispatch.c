@@ -13,6 +13,8 @@ static const struct {
     {"discover", gr_tool_discover,
      "listen to a broker and propose which topics are the house's; writes a configuration to start from"},
     {"import", gr_tool_import, "load past usage of the house from a CSV file into the history"},
+    {"override", gr_tool_override,
+     "ask the running daemon for something else than the plan, for a while; see what is in force"},
     {"plan", gr_tool_plan, "print the plan for the next day and a half from the present rates"},
     {"solve", gr_tool_solve, "solve a planning problem given as JSON to its optimum"},
     {"simulate", gr_tool_simulate, "publish a simulated house that obeys the commands, and its bill"},

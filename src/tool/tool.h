@@ -9,6 +9,7 @@ int gr_tool_main(int argc, char **argv);
 int gr_tool_check(int argc, char **argv);
 int gr_tool_discover(int argc, char **argv);
 int gr_tool_import(int argc, char **argv);
+int gr_tool_override(int argc, char **argv);
 int gr_tool_plan(int argc, char **argv);
 int gr_tool_solve(int argc, char **argv);
 int gr_tool_simulate(int argc, char **argv);

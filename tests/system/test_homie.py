@@ -2,9 +2,10 @@
 import json
 import os
 import re
+import subprocess
 import unittest
 
-from harness import ROOT, SOURCE, SystemTest, moment
+from harness import DAEMON, ROOT, SOURCE, SystemTest, moment
 
 DATATYPES = {"integer", "float", "boolean", "string", "enum", "color", "datetime", "duration", "json"}
 
@@ -28,6 +29,8 @@ def fits(members, text):
         return bool(re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d)", text)) and moment(text) > 0
     if kind == "json":
         return isinstance(json.loads(text), (dict, list))
+    if kind == "boolean":
+        return text in ("true", "false")
     return kind == "string"
 
 
@@ -42,12 +45,13 @@ class Homie(SystemTest):
         description = self.announce()
         self.assertEqual((description["homie"], description["name"]), ("5.0", "Test house"))
         self.assertIsInstance(description["version"], int)
-        self.assertEqual(set(description["nodes"]), {"command", "health", "plan"})
+        self.assertEqual(set(description["nodes"]), {"command", "health", "plan", "override"})
         for path, members in properties_of(description).items():
             with self.subTest(property=path):
                 self.assertRegex(path, r"^[a-z0-9-]+/[a-z0-9-]+$")
                 self.assertIn(members["datatype"], DATATYPES)
-                self.assertFalse(members.get("settable", False))
+                self.assertEqual(members.get("settable", False),
+                                 path.startswith("override/") and path not in ("override/answer", "override/active"))
                 self.assertEqual(members["datatype"] == "enum", "," in members.get("format", ""))
 
     def test_every_property_has_a_value_that_its_datatype_and_format_allow(self):
@@ -72,6 +76,27 @@ class Homie(SystemTest):
         late = self.watch()
         for topic in known:
             late.wait(topic)
+
+    def test_every_settable_property_takes_its_own_value_back_and_refuses_what_is_none(self):
+        """Homie 5.0, "Property command topic": set to what it is, nothing changes; a value that datatype or format forbid is not taken."""
+        description = self.announce()
+        settable = {path: members for path, members in properties_of(description).items() if members.get("settable")}
+        wrong = {"integer": "1.5x", "float": "NaN", "boolean": "TRUE!", "enum": "No such word", "json": "no json"}
+        self.assertGreater(len(settable), 5)
+        for path, members in settable.items():
+            with self.subTest(property=path):
+                before, mark = self.value(path), self.watcher.mark()
+                if members["datatype"] != "json":
+                    self.watcher.publish(f"{ROOT}/{path}/set", before)
+                    self.step()
+                    answer = json.loads(self.watcher.wait(f"{ROOT}/override/answer", mark=mark).payload)
+                    self.assertTrue(answer["accepted"], answer)
+                mark = self.watcher.mark()
+                self.watcher.publish(f"{ROOT}/{path}/set", wrong[members["datatype"]])
+                self.step()
+                answer = json.loads(self.watcher.wait(f"{ROOT}/override/answer", mark=mark).payload)
+                self.assertFalse(answer["accepted"], answer)
+                self.assertEqual(self.value(path), before)
 
     def test_the_state_goes_from_init_over_the_description_and_values_to_ready(self):
         self.announce()
@@ -109,11 +134,11 @@ class Homie(SystemTest):
 
 
 class Documentation(SystemTest):
-    """A row of docs/topics.md: | `command/power` | integer | W | meaning | example |, a dash where there is no unit."""
+    """A row of docs/topics.md: | `command/power` | integer | W | meaning | example |, a dash where there is no unit; settable ones say so."""
 
     def rows(self):
         with open(os.path.join(SOURCE, "docs", "topics.md"), encoding="utf-8") as file:
-            found = re.findall(r"^\| `([a-z-]+/[a-z-]+)` \| (\w+) \| (\S+) \| (.+?) \| (.+?) \|$", file.read(), re.MULTILINE)
+            found = re.findall(r"^\| `([a-z-]+/[a-z-]+)` \| ([\w, ]+) \| (\S+) \| (.+?) \| (.+?) \|$", file.read(), re.MULTILINE)
         return {path: row for path, *row in found}
 
     def test_every_property_of_the_running_daemon_is_documented_as_it_is(self):
@@ -125,9 +150,18 @@ class Documentation(SystemTest):
         for path, members in described.items():
             with self.subTest(property=path):
                 datatype, unit, _, example = rows[path]
-                self.assertEqual((datatype, unit), (members["datatype"], members.get("unit", "-")))
-                if datatype != "json":
+                settable = ", settable" if members.get("settable") else ""
+                self.assertEqual((datatype, unit), (members["datatype"] + settable, members.get("unit", "-")))
+                if members["datatype"] != "json":
                     self.assertTrue(fits(members, example.strip("`")), example)
+
+    def test_the_tables_are_those_that_the_program_prints(self):
+        run = subprocess.run([DAEMON, "--topics"], capture_output=True, text=True, check=True)
+        with open(os.path.join(SOURCE, "docs", "topics.md"), encoding="utf-8") as file:
+            lines = file.read().splitlines()
+        printed = [line for line in run.stdout.splitlines() if line.startswith("| `")]
+        self.assertGreater(len(printed), 20)
+        self.assertEqual([line for line in lines if re.match(r"\| `[a-z]+/", line)], printed)
 
 
 if __name__ == "__main__":

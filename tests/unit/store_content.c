@@ -408,6 +408,23 @@ static void a_sequence_beyond_the_reserved_block_moves_the_block(void **state)
     gr_store_close(store);
 }
 
+/* ---- texts ---- */
+
+static void texts_are_kept_by_name_at_once(void **state)
+{
+    struct gr_store *store = open_store(*state);
+    char *text;
+    assert_int_equal(gr_store_get_text(store, "overrides", &text, NULL), GR_OK);
+    assert_null(text);
+    assert_int_equal(gr_store_put_text(store, "overrides", "[]", NULL), GR_OK);
+    assert_int_equal(gr_store_put_text(store, "overrides", "[{\"a\": \"b\"}]", NULL), GR_OK);
+    assert_int_equal(ask(*state, "SELECT count(*) FROM texts"), 1);
+    assert_int_equal(gr_store_get_text(store, "overrides", &text, NULL), GR_OK);
+    assert_string_equal(text, "[{\"a\": \"b\"}]");
+    free(text);
+    gr_store_close(store);
+}
+
 /* ---- validators ---- */
 
 static void validators_are_kept_by_url_at_once(void **state)
@@ -455,7 +472,7 @@ static void a_new_file_has_our_version_and_is_not_for_everyone(void **state)
     struct store_file *at = *state;
     struct stat status;
     gr_store_close(open_store(at));
-    assert_int_equal(ask(at, "PRAGMA user_version"), 2);
+    assert_int_equal(ask(at, "PRAGMA user_version"), 3);
     assert_int_equal(stat(at->file, &status), 0);
     assert_int_equal(status.st_mode & 0007, 0);
 }
@@ -467,11 +484,11 @@ static void an_empty_file_and_an_empty_database_are_moved_up(void **state)
     assert_non_null(file);
     assert_int_equal(fclose(file), 0);
     gr_store_close(open_store(at));
-    assert_int_equal(ask(at, "PRAGMA user_version"), 2);
+    assert_int_equal(ask(at, "PRAGMA user_version"), 3);
     assert_int_equal(unlink(at->file), 0);
     run_sql(at, "CREATE TABLE t (x); DROP TABLE t; PRAGMA user_version = 0");
     gr_store_close(open_store(at));
-    assert_int_equal(ask(at, "PRAGMA user_version"), 2);
+    assert_int_equal(ask(at, "PRAGMA user_version"), 3);
 }
 
 static void what_is_not_ours_is_refused_and_left_alone(void **state)
@@ -479,8 +496,8 @@ static void what_is_not_ours_is_refused_and_left_alone(void **state)
     static const struct {
         const char *sql, *expected;
     } rows[] = {
-        {"PRAGMA application_id = 1735552633; PRAGMA user_version = 3; CREATE TABLE t (x)",
-         "version 3, expected at most 2"},
+        {"PRAGMA application_id = 1735552633; PRAGMA user_version = 4; CREATE TABLE t (x)",
+         "version 4, expected at most 3"},
         {"PRAGMA application_id = 1735552633; PRAGMA user_version = -1; CREATE TABLE t (x)", "version -1"},
         {"PRAGMA user_version = 1; CREATE TABLE t (x)", "another program"},
         {"CREATE TABLE t (x)", "another program"},
@@ -565,6 +582,7 @@ int main(void)
         STORED(a_command_is_noted_whole),
         STORED(sequences_rise_even_where_the_last_commands_were_lost),
         STORED(a_sequence_beyond_the_reserved_block_moves_the_block),
+        STORED(texts_are_kept_by_name_at_once),
         STORED(validators_are_kept_by_url_at_once),
         STORED(only_the_last_64_validators_are_kept),
         STORED(a_new_file_has_our_version_and_is_not_for_everyone),

@@ -175,7 +175,7 @@ static void a_file_of_version_1_is_moved_up_with_all_that_it_holds(void **state)
     expect_old_content(store);
     assert_int_equal(gr_store_put_fine(store, &record, NULL), GR_OK);
     gr_store_close(store);
-    assert_int_equal(ask(*state, "PRAGMA user_version"), 2);
+    assert_int_equal(ask(*state, "PRAGMA user_version"), 3);
     store = open_store(*state);
     expect_old_content(store);
     assert_int_equal(read_fine(store, 0).count, 1);

@@ -1,0 +1,62 @@
+/* Every property of the device, once: topics, the Homie description, docs/topics.md and the tests are all
+ * held against this table. */
+#ifndef GRANARY_DAEMON_PROPERTIES_H
+#define GRANARY_DAEMON_PROPERTIES_H
+
+#include <stdbool.h>
+#include <stdio.h>
+
+enum gr_property {
+    GR_COMMAND_DOCUMENT,
+    GR_COMMAND_BAND,
+    GR_COMMAND_POWER,
+    GR_COMMAND_TARGET,
+    GR_COMMAND_VALID_UNTIL,
+    GR_COMMAND_REASON,
+    GR_COMMAND_SEQUENCE,
+    GR_HEALTH_HEARTBEAT,
+    GR_HEALTH_MODE,
+    GR_HEALTH_FAULT,
+    GR_HEALTH_REASON,
+    GR_HEALTH_INVERTER,
+    GR_HEALTH_CHANGES,
+    GR_HEALTH_RATES_UNTIL,
+    GR_HEALTH_REFUSED,
+    GR_PLAN_MARGINAL_VALUE,
+    GR_PLAN_SLOTS,
+    GR_ASK_COMMAND,
+    GR_ASK_POWER,
+    GR_ASK_TARGET,
+    GR_ASK_HOURS,
+    GR_ASK_RESERVE,
+    GR_ASK_LOAD_FACTOR,
+    GR_ASK_NO_EXPORT,
+    GR_ASK_PAUSE,
+    GR_ASK_REQUEST,
+    GR_ASK_ANSWER,
+    GR_ASK_ACTIVE,
+    GR_PROPERTIES
+};
+
+enum gr_node { GR_NODE_COMMAND, GR_NODE_HEALTH, GR_NODE_PLAN, GR_NODE_OVERRIDE, GR_NODES };
+
+struct gr_property_row {
+    const char *id, *name, *datatype;
+    const char *unit, *format;   /* NULL: none */
+    const char *about, *example; /* for docs/topics.md */
+    enum gr_node node;
+    bool settable;
+};
+
+extern const struct gr_property_row gr_properties[GR_PROPERTIES];
+
+/* The id of a node ("command", "health", ...) and its name for people. */
+extern const char *const gr_node_ids[GR_NODES], *const gr_node_names[GR_NODES];
+
+/* The property of that node and id; GR_PROPERTIES where there is none. */
+enum gr_property gr_property_find(enum gr_node node, const char *id);
+
+/* The tables of docs/topics.md, one for each node. */
+void gr_properties_print(FILE *stream);
+
+#endif
