@@ -22,6 +22,12 @@
 #include <stdbool.h>
 #include <stddef.h>
 
+/* A piecewise-linear curve through points, x strictly rising, level outside; 0 points: there is none. */
+struct gr_curve {
+    size_t count;
+    const double *x, *y;
+};
+
 /* All arrays have `slots` entries and stay the caller's. */
 struct gr_problem {
     size_t slots;
@@ -49,9 +55,28 @@ struct gr_problem {
                                                          battery's holds */
     const double
         *wanted_kwh; /* stored energy wished for at the slot's end, 0 to capacity, apart from the floor */
-    double wanted_per_kwh;           /* money for a kWh short of it */
-    const double *carbon_kg_per_kwh; /* of a kWh imported, >= 0 */
-    double carbon_price_per_kg;      /* money, added to the import price */
+    double wanted_per_kwh;                         /* money for a kWh short of it */
+    const double *carbon_kg_per_kwh;               /* of a kWh imported, >= 0 */
+    double carbon_price_per_kg;                    /* money, added to the import price */
+    struct gr_curve charge_power, discharge_power; /* greatest power (kW, > 0) by stored energy (kWh): near
+                                                      full or empty it tapers. Between two points it is taken
+                                                      as their logarithmic mean, so that the stretch is
+                                                      passed in the time that the curve takes */
+    struct gr_curve charge_loss, discharge_loss;   /* kW lost in conversion by power (kW, from 0); in place of
+                                                      the efficiency. What goes into the store, and what is
+                                                      taken from it, must not fall where the power rises. The
+                                                      loss at 0 is paid as soon as there is any power */
+    struct gr_curve wear_steps; /* money per kWh taken from the store, by stored energy: from each point up
+                                   to the next, the first also below it; besides wear_per_kwh */
+    double change_cost;         /* money for every change of command, 0 or more. The commands of a plan:
+                                   `follow`, `store`, `serve` and `rest` as the table of docs/planner.md has
+                                   them, `charge` at any power, `export` at any discharge */
+    enum gr_command_kind first_kind; /* the command in force when the plan begins */
+    size_t full_windows; /* the battery should be full at the end of a slot at least once in each window ...*/
+    const size_t *full_by; /* ... the last slots of which these are, strictly rising; the first begins with
+                              slot 0, each other after the one before it */
+    double full_kwh; /* what counts as full, 0 to capacity; a kWh short of it at the fullest moment chosen
+                        costs the penalty */
 };
 
 /* Checks shapes, ranges and finiteness; the message names the member and slot. */
@@ -80,6 +105,7 @@ struct gr_plan {
     size_t slots;
     double cost; /* of the whole problem, penalties in, end value out */
     double *charge_kw, *discharge_kw, *curtail_kw, *grid_kw, *stored_kwh;
+    enum gr_command_kind *kind; /* by the power alone, charge, export or rest, where changes cost nothing */
     double *marginal_value_per_kwh; /* of what is stored at the slot's end */
     double error_up,
         error_down;     /* bound on what pruning did: the true optimum lies in [cost - down, cost + up] */

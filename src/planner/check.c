@@ -1,3 +1,5 @@
+#include "planner/curve.h"
+
 #include "granary/error.h"
 #include "granary/planner.h"
 
@@ -114,6 +116,99 @@ static int check_optional(const struct gr_problem *problem, struct gr_error *err
     return rc;
 }
 
+/* x: name and range of the argument, y: of the value. */
+static int check_curve(const struct range *x, const struct range *y, const struct gr_curve *curve,
+                       struct gr_error *error)
+{
+    if (curve->count == 0) {
+        return GR_OK;
+    }
+    int rc = check_array(x, "point", curve->x, curve->count, error);
+    rc = rc ? rc : check_array(y, "point", curve->y, curve->count, error);
+    for (size_t i = 1; i < curve->count && !rc; i++) {
+        if (!(curve->x[i] > curve->x[i - 1])) {
+            rc = gr_error_set(error, GR_INVALID,
+                              "%s, point %zu: found %.9g%s after %.9g%s, allowed is only to rise", x->name, i,
+                              curve->x[i], x->unit, curve->x[i - 1], x->unit);
+        }
+    }
+    return rc;
+}
+
+/* What is left of the power after the loss (sign -1), or what it takes with the loss (+1), must rise. */
+static int check_loss(const char *name, const struct gr_curve *loss, double sign, struct gr_error *error)
+{
+    const struct range kw = {name, " kW", 0, MOST};
+    int rc = check_curve(&kw, &kw, loss, error);
+    if (!rc && loss->count > 0 && loss->x[0] != 0) {
+        rc = gr_error_set(error, GR_INVALID, "%s, point 0: found %.9g kW, allowed is 0 kW", name, loss->x[0]);
+    }
+    for (size_t i = 1; i < loss->count && !rc; i++) {
+        double width = loss->x[i] - loss->x[i - 1], more = loss->y[i] - loss->y[i - 1];
+        if (!(width + sign * more >= LEAST * width)) {
+            rc = gr_error_set(
+                error, GR_INVALID,
+                "%s, point %zu: found a loss of %.9g kW after %.9g kW, which is more than the power "
+                "rises by",
+                name, i, loss->y[i], loss->y[i - 1]);
+        }
+    }
+    return rc;
+}
+
+static int check_power(const char *name, const struct gr_curve *power, const struct gr_curve *loss,
+                       struct gr_error *error)
+{
+    const struct range kwh = {name, " kWh", 0, MOST}, kw = {name, " kW", 1e-3, MOST};
+    int rc = check_curve(&kwh, &kw, power, error);
+    for (size_t i = 0; i < power->count && loss && loss->count > 0 && !rc; i++) {
+        double idle_kw = gr_curve_idle_kw(loss);
+        if (!(power->y[i] > idle_kw)) {
+            rc = gr_error_set(error, GR_INVALID, "%s, point %zu: found %.9g kW, the loss alone takes %.9g kW",
+                              name, i, power->y[i], idle_kw);
+        }
+    }
+    return rc;
+}
+
+static int check_windows(const struct gr_problem *problem, struct gr_error *error)
+{
+    const struct range full = {"battery.full_kwh", " kWh", 0, problem->battery.capacity_kwh};
+    if (problem->full_windows == 0) {
+        return GR_OK;
+    }
+    int rc = check_value(&full, problem->full_kwh, error);
+    for (size_t i = 0; i < problem->full_windows && !rc; i++) {
+        size_t slot = problem->full_by[i];
+        if (slot >= problem->slots || (i > 0 && slot <= problem->full_by[i - 1])) {
+            rc = gr_error_set(error, GR_INVALID,
+                              "battery.full_by, entry %zu: found slot %zu, allowed is to rise up to %zu", i,
+                              slot, problem->slots - 1);
+        }
+    }
+    return rc;
+}
+
+static int check_curves(const struct gr_problem *problem, struct gr_error *error)
+{
+    const struct range kwh = {"battery.wear_steps (kWh)", " kWh", 0, MOST};
+    const struct range wear = {"battery.wear_steps (money)", " per kWh", 0, MOST};
+    const struct range change = {"change_cost", "", 0, MOST};
+    int rc = check_loss("battery.charge_loss_points", &problem->charge_loss, -1, error);
+    rc = rc ? rc : check_loss("battery.discharge_loss_points", &problem->discharge_loss, 1, error);
+    rc =
+        rc ? rc
+           : check_power("battery.charge_power_points", &problem->charge_power, &problem->charge_loss, error);
+    rc = rc ? rc : check_power("battery.discharge_power_points", &problem->discharge_power, NULL, error);
+    rc = rc ? rc : check_curve(&kwh, &wear, &problem->wear_steps, error);
+    rc = rc ? rc : check_value(&change, problem->change_cost, error);
+    if (!rc && (unsigned)problem->first_kind >= GR_COMMAND_KINDS) {
+        rc = gr_error_set(error, GR_INVALID, "first_command: found command %d, there is none",
+                          (int)problem->first_kind);
+    }
+    return rc ? rc : check_windows(problem, error);
+}
+
 static int check_end(const struct gr_problem *problem, struct gr_error *error)
 {
     size_t count = problem->end_points;
@@ -151,5 +246,6 @@ int gr_problem_check(const struct gr_problem *problem, struct gr_error *error)
     rc = rc ? rc : check_value(&penalty, problem->penalty_per_kwh, error);
     rc = rc ? rc : check_arrays(problem, error);
     rc = rc ? rc : check_optional(problem, error);
+    rc = rc ? rc : check_curves(problem, error);
     return rc ? rc : check_end(problem, error);
 }

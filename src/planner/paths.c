@@ -63,13 +63,13 @@ static int check_paths(const struct gr_problem *problem, const struct gr_paths *
     return GR_OK;
 }
 
-/* Functions at the slots' ends 0 .. keep-1 stay, from index `first` on; the two at `spare` serve for the
- * others in turn. */
+/* Rows at the slots' ends 0 .. keep-1 stay, from row `first` on; the two at `spare` serve for the others in
+ * turn. */
 struct layout {
     size_t keep, first, spare;
 };
 
-static size_t index_at_end(const struct layout *layout, size_t t)
+static size_t row_at_end(const struct layout *layout, size_t t)
 {
     return t < layout->keep ? layout->first + t : layout->spare + t % 2;
 }
@@ -77,14 +77,12 @@ static size_t index_at_end(const struct layout *layout, size_t t)
 static int pass_back(struct gr_planner *planner, const struct gr_problem *problem,
                      const struct layout *layout)
 {
-    int rc = gr_work_end(planner, problem, index_at_end(layout, problem->slots - 1));
+    int rc = gr_work_end(planner, problem, row_at_end(layout, problem->slots - 1));
     for (size_t t = problem->slots - 1; t > 0 && !rc; t--) {
-        struct gr_slot slot;
-        gr_slot_of(&slot, problem, t);
-        size_t next = index_at_end(layout, t), index = index_at_end(layout, t - 1);
-        rc = gr_work_step(planner, &slot, index, next);
+        size_t next = row_at_end(layout, t), row = row_at_end(layout, t - 1);
+        rc = gr_work_step(planner, problem, t, row, next);
         if (!rc && t >= layout->keep) {
-            gr_work_forget(planner, next, index);
+            gr_work_forget(planner, next, row);
         }
     }
     return rc;
@@ -92,14 +90,14 @@ static int pass_back(struct gr_planner *planner, const struct gr_problem *proble
 
 /* Mean over the paths of the functions at the end of slot t. */
 static int take_mean(struct gr_planner *planner, const struct gr_paths *paths, size_t keep, size_t t,
-                     struct gr_value *out)
+                     size_t layer, struct gr_value *out)
 {
     struct gr_sum *sum = &planner->sum;
     double base = 0, over = 0, under = 0;
     int rc = GR_OK;
     gr_sum_clear(sum);
     for (size_t p = 0; p < paths->count && !rc; p++) {
-        size_t index = p * keep + t;
+        size_t index = gr_work_index(planner, p * keep + t, layer);
         base += paths->weight[p] * planner->kept[index].base;
         rc = gr_sum_add(sum, gr_work_points(planner, index), planner->kept[index].count, paths->weight[p]);
     }
@@ -123,8 +121,9 @@ static int plan_paths(struct gr_planner *planner, const struct gr_problem *probl
         struct gr_problem one = problem_of(problem, paths, p);
         rc = pass_back(planner, &one, &(struct layout){keep, p * keep, paths->count * keep});
     }
+    size_t layer = gr_work_layer(planner, problem->first_kind, GR_NOT_FULL);
     for (size_t t = 0; t < keep && !rc; t++) {
-        rc = take_mean(planner, paths, keep, t, &out->value[t]);
+        rc = take_mean(planner, paths, keep, t, layer, &out->value[t]);
     }
     out->most_points = planner->most_points;
     return rc;

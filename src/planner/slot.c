@@ -1,5 +1,7 @@
 #include "planner/slot.h"
 
+#include "planner/curve.h"
+
 #include "granary/error.h"
 
 #include <math.h>
@@ -58,7 +60,12 @@ void gr_slot_of(struct gr_slot *out, const struct gr_problem *problem, size_t t)
                             .load_kw = problem->load_kw[t],
                             .solar_kw = problem->solar_kw[t],
                             .curtailable = problem->curtailable,
-                            .floor_kwh = problem->floor_kwh[t]};
+                            .wishes = {{problem->floor_kwh[t], problem->penalty_per_kwh}},
+                            .charge_loss = problem->charge_loss,
+                            .discharge_loss = problem->discharge_loss,
+                            .charge_power = problem->charge_power,
+                            .discharge_power = problem->discharge_power,
+                            .wear_steps = problem->wear_steps};
     out->battery.charge_kw = lower_of(out->battery.charge_kw, problem->slot_charge_kw, t);
     out->battery.discharge_kw = lower_of(out->battery.discharge_kw, problem->slot_discharge_kw, t);
     if (problem->may_export && !problem->may_export[t]) {
@@ -66,9 +73,41 @@ void gr_slot_of(struct gr_slot *out, const struct gr_problem *problem, size_t t)
         out->battery.discharge_kw = gr_min(out->battery.discharge_kw, short_kw);
     }
     if (problem->wanted_kwh) {
-        out->wanted_kwh = problem->wanted_kwh[t];
-        out->wanted_per_kwh = problem->wanted_per_kwh;
+        out->wishes[GR_WISH_WANTED] = (struct gr_wish){problem->wanted_kwh[t], problem->wanted_per_kwh};
     }
+}
+
+double gr_slot_command_kw(const struct gr_slot *slot, enum gr_command_kind kind)
+{
+    struct gr_band band = gr_command_band(kind, 0, slot->battery.charge_kw, slot->battery.discharge_kw);
+    return gr_band_power_kw(band, slot->load_kw - slot->solar_kw);
+}
+
+double gr_slot_burn_kw(const struct gr_slot *slot, double idle_kw)
+{
+    double net_kw = slot->load_kw - slot->solar_kw, best_kw = 0, least = gr_slot_cost(slot, 0, NULL);
+    const double kinks_kw[] = {idle_kw, -slot->meter.export_limit_kw - net_kw, -net_kw,
+                               slot->meter.import_limit_kw - net_kw};
+    for (size_t i = 0; i < sizeof kinks_kw / sizeof *kinks_kw; i++) {
+        double cost =
+            kinks_kw[i] > 0 && kinks_kw[i] <= idle_kw ? gr_slot_cost(slot, kinks_kw[i], NULL) : least;
+        if (cost < least) {
+            least = cost;
+            best_kw = kinks_kw[i];
+        }
+    }
+    return best_kw;
+}
+
+double gr_slot_wear(const struct gr_slot *slot, double from_kwh, double to_kwh)
+{
+    const struct gr_curve *steps = &slot->wear_steps;
+    double cost = 0;
+    for (size_t i = 0; i < steps->count; i++) {
+        double low = i == 0 ? 0 : steps->x[i], high = i + 1 < steps->count ? steps->x[i + 1] : INFINITY;
+        cost += steps->y[i] * gr_max(0, gr_min(from_kwh, high) - gr_max(to_kwh, low));
+    }
+    return cost;
 }
 
 double gr_slot_cost(const struct gr_slot *slot, double battery_kw, double *curtail_kw)
@@ -85,17 +124,31 @@ double gr_slot_cost(const struct gr_slot *slot, double battery_kw, double *curta
 double gr_slot_power_kw(const struct gr_slot *slot, double change_kwh)
 {
     const struct gr_battery *battery = &slot->battery;
-    if (change_kwh >= 0) {
-        return gr_min(battery->charge_kw, change_kwh / (slot->hours * battery->charge_efficiency));
+    if (change_kwh == 0) {
+        return 0;
     }
-    return gr_max(-battery->discharge_kw, change_kwh * battery->discharge_efficiency / slot->hours);
+    if (change_kwh > 0) {
+        double power_kw = slot->charge_loss.count > 0
+                              ? gr_curve_charge_kw(&slot->charge_loss, change_kwh / slot->hours)
+                              : change_kwh / (slot->hours * battery->charge_efficiency);
+        return gr_min(battery->charge_kw, power_kw);
+    }
+    double power_kw = slot->discharge_loss.count > 0
+                          ? gr_curve_discharge_kw(&slot->discharge_loss, -change_kwh / slot->hours)
+                          : -change_kwh * battery->discharge_efficiency / slot->hours;
+    return -gr_min(battery->discharge_kw, power_kw);
 }
 
 double gr_slot_change_kwh(const struct gr_slot *slot, double battery_kw)
 {
     const struct gr_battery *battery = &slot->battery;
-    return battery_kw >= 0 ? slot->hours * battery->charge_efficiency * battery_kw
-                           : slot->hours * battery_kw / battery->discharge_efficiency;
+    if (battery_kw >= 0) {
+        return slot->hours * (slot->charge_loss.count > 0 ? gr_curve_stored_kw(&slot->charge_loss, battery_kw)
+                                                          : battery->charge_efficiency * battery_kw);
+    }
+    return slot->hours * (slot->discharge_loss.count > 0
+                              ? -gr_curve_taken_kw(&slot->discharge_loss, -battery_kw)
+                              : battery_kw / battery->discharge_efficiency);
 }
 
 /* The meter's cost over battery powers low to high, solar used in full. */
@@ -156,9 +209,66 @@ static void push_move(struct gr_points *moves, const struct gr_slot *slot, struc
     gr_points_push(moves, -gr_slot_change_kwh(slot, power.x), slot->hours * (power.value + wear));
 }
 
+/* `out` = 0 at every power where a loss bends, and at 0. */
+static int bends(struct gr_points *out, const struct gr_slot *slot)
+{
+    const struct gr_curve *in = &slot->charge_loss, *from = &slot->discharge_loss;
+    double idle_kw = in->count > 0 ? gr_curve_idle_kw(in) : 0;
+    int rc = gr_points_reserve(out, in->count + from->count + 4);
+    if (rc) {
+        return rc;
+    }
+    out->count = 0;
+    for (size_t i = from->count; i-- > 0;) {
+        if (from->x[i] > 0 && from->x[i] < slot->battery.discharge_kw) {
+            gr_points_push(out, -from->x[i], 0);
+        }
+    }
+    gr_points_push(out, 0, 0);
+    bool idle_listed = !(idle_kw > 0 && idle_kw < slot->battery.charge_kw);
+    for (size_t i = 0; i < in->count && in->x[i] < slot->battery.charge_kw; i++) {
+        if (!idle_listed && in->x[i] >= idle_kw) {
+            gr_points_push(out, idle_kw, 0);
+            idle_listed = true;
+        }
+        if (in->x[i] > 0 && in->x[i] != idle_kw) {
+            gr_points_push(out, in->x[i], 0);
+        }
+    }
+    if (!idle_listed) {
+        gr_points_push(out, idle_kw, 0);
+    }
+    return GR_OK;
+}
+
+/* With losses as curves more powers are kinks. Below the power that only feeds the losses, nothing is stored
+ * whatever it is; and what discharging takes begins with the loss at 0: there the moves have two ends at one
+ * place or a level piece. */
+static int curved_moves(struct gr_points *moves, struct gr_points work[2], const struct gr_slot *slot)
+{
+    int rc = bends(moves, slot);
+    rc = rc ? rc : gr_points_add(&work[1], &work[0], moves);
+    rc = rc ? rc : gr_points_reserve(moves, work[1].count + 1);
+    if (rc) {
+        return rc;
+    }
+    const struct gr_point *at = work[1].at;
+    moves->count = 0;
+    for (size_t i = work[1].count; i-- > 0;) {
+        push_move(moves, slot, at[i]);
+        if (at[i].x == 0 && i > 0 && slot->discharge_loss.count > 0 && slot->discharge_loss.y[0] > 0) {
+            gr_points_push(moves, slot->hours * slot->discharge_loss.y[0], slot->hours * at[i].value);
+        }
+    }
+    return GR_OK;
+}
+
 int gr_slot_moves(struct gr_points *moves, struct gr_points work[2], const struct gr_slot *slot)
 {
     int rc = gr_slot_powers(&work[0], &work[1], slot);
+    if (!rc && (slot->charge_loss.count > 0 || slot->discharge_loss.count > 0)) {
+        return curved_moves(moves, work, slot);
+    }
     rc = rc ? rc : gr_points_reserve(moves, work[0].count + 1);
     if (rc) {
         return rc;

@@ -22,14 +22,21 @@ double gr_meter_cost(const struct gr_meter *meter, double grid_kw);
  * amount. */
 double gr_meter_curtail(const struct gr_meter *meter, double grid_kw, double solar_kw);
 
+/* Energy that should be stored at the slot's end, and money for a kWh short of it. */
+struct gr_wish {
+    double kwh, per_kwh;
+};
+
+enum { GR_WISH_FLOOR, GR_WISH_WANTED, GR_WISH_FULL, GR_WISHES };
+
 /* One slot of a problem, seen from the battery. */
 struct gr_slot {
     struct gr_meter meter;
     struct gr_battery battery;
     double hours, load_kw, solar_kw;
     bool curtailable;
-    double floor_kwh;                  /* at its end; a kWh short costs the meter's penalty */
-    double wanted_kwh, wanted_per_kwh; /* the same for the other wish */
+    struct gr_wish wishes[GR_WISHES];
+    struct gr_curve charge_loss, discharge_loss, charge_power, discharge_power, wear_steps;
 };
 
 void gr_slot_of(struct gr_slot *out, const struct gr_problem *problem, size_t t);
@@ -38,17 +45,30 @@ void gr_slot_of(struct gr_slot *out, const struct gr_problem *problem, size_t t)
  */
 double gr_slot_cost(const struct gr_slot *slot, double battery_kw, double *curtail_kw);
 
-/* What is short of the floor and the wish at the slot's end, in money. */
+/* What is short of the wishes at the slot's end, in money. */
 static inline double gr_slot_shortfall(const struct gr_slot *slot, double kwh)
 {
-    return slot->meter.penalty_per_kwh * gr_max(0, slot->floor_kwh - kwh) +
-           slot->wanted_per_kwh * gr_max(0, slot->wanted_kwh - kwh);
+    double cost = 0;
+    for (size_t i = 0; i < GR_WISHES; i++) {
+        cost += slot->wishes[i].per_kwh * gr_max(0, slot->wishes[i].kwh - kwh);
+    }
+    return cost;
 }
 
 /* The battery power that changes stored energy by `change_kwh`, and the other way round; standing loss apart.
  */
 double gr_slot_power_kw(const struct gr_slot *slot, double change_kwh);
 double gr_slot_change_kwh(const struct gr_slot *slot, double battery_kw);
+
+/* The battery power of a command that follows the house (`follow`, `store`, `serve`, `rest`), as far as the
+ * battery's power reaches. */
+double gr_slot_command_kw(const struct gr_slot *slot, enum gr_command_kind kind);
+
+/* The cheapest battery power from 0 to idle_kw. */
+double gr_slot_burn_kw(const struct gr_slot *slot, double idle_kw);
+
+/* Money for the wear of going down from one level to another, by what the steps say. */
+double gr_slot_wear(const struct gr_slot *slot, double from_kwh, double to_kwh);
 
 /* `out` = cost at the meter, money per hour, over the battery powers -D to C: solar held back for the best
  * (the least over a window as wide as the solar), wear not in. */

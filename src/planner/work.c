@@ -26,6 +26,14 @@ void gr_planner_free(struct gr_planner *planner)
     gr_points_free(&planner->work[1]);
     gr_points_free(&planner->best);
     gr_points_free(&planner->other);
+    gr_points_free(&planner->wear);
+    gr_points_free(&planner->tilted);
+    gr_points_free(&planner->fuller);
+    gr_points_free(&planner->least);
+    for (size_t kind = 0; kind < GR_COMMAND_KINDS; kind++) {
+        gr_points_free(&planner->part[kind]);
+    }
+    gr_reach_free(&planner->reach);
     gr_sum_free(&planner->sum);
     free(planner->kept);
     free(planner);
@@ -62,31 +70,34 @@ static int level_rooms(struct gr_planner *planner)
     return rc;
 }
 
-int gr_work_begin(struct gr_planner *planner, const struct gr_problem *problem, size_t functions)
+int gr_work_begin(struct gr_planner *planner, const struct gr_problem *problem, size_t rows)
 {
     double capacity_kwh = problem->battery.capacity_kwh;
     planner->rule = (struct gr_prune_rule){.tolerance = 1e-12 * capacity_kwh * worth_per_kwh(problem),
                                            .gap = 1e-12 * capacity_kwh,
                                            .most = GR_MOST_POINTS};
+    planner->kinds = problem->change_cost > 0 ? GR_COMMAND_KINDS : 1;
+    planner->layers = planner->kinds * (problem->full_windows > 0 ? 2 : 1);
     planner->store.count = 0;
     planner->over = planner->under = 0;
     planner->most_points = 0;
     int rc = level_rooms(planner);
-    if (rc || functions <= planner->kept_room) {
+    if (rc || rows <= planner->kept_room / planner->layers) {
         return rc;
     }
-    struct gr_kept *kept =
-        functions <= SIZE_MAX / sizeof *kept ? realloc(planner->kept, functions * sizeof *kept) : NULL;
+    struct gr_kept *kept = rows <= SIZE_MAX / sizeof *kept / planner->layers
+                               ? realloc(planner->kept, rows * planner->layers * sizeof *kept)
+                               : NULL;
     if (!kept) {
         return GR_NO_MEMORY;
     }
     planner->kept = kept;
-    planner->kept_room = functions;
+    planner->kept_room = rows * planner->layers;
     return GR_OK;
 }
 
-/* Prunes `function` into the store as function `index`. */
-static int keep_function(struct gr_planner *planner, struct gr_points *function, size_t index, double base)
+int gr_work_keep(struct gr_planner *planner, struct gr_points *function, size_t row, size_t layer,
+                 double base)
 {
     struct gr_points *store = &planner->store;
     int rc = gr_points_reserve(store, store->count + function->count);
@@ -95,11 +106,12 @@ static int keep_function(struct gr_planner *planner, struct gr_points *function,
     }
     struct gr_point *at = store->at + store->count;
     size_t count = gr_points_prune(at, function, &planner->rule, &planner->over, &planner->under);
-    double empty = at[0].value;
+    planner->empty = layer == 0 ? at[0].value : planner->empty;
     for (size_t i = 0; i < count; i++) {
-        at[i].value -= empty;
+        at[i].value -= planner->empty;
     }
-    planner->kept[index] = (struct gr_kept){store->count, count, base + empty};
+    planner->kept[gr_work_index(planner, row, layer)] =
+        (struct gr_kept){store->count, count, base + planner->empty};
     store->count += count;
     planner->most_points = count > planner->most_points ? count : planner->most_points;
     return GR_OK;
@@ -121,36 +133,47 @@ double gr_problem_end_value(const struct gr_problem *problem, double kwh)
     return gr_point_line(a, (struct gr_point){problem->end_kwh[i], problem->end_value[i]}, kwh);
 }
 
-int gr_work_end(struct gr_planner *planner, const struct gr_problem *problem, size_t index)
+int gr_work_end(struct gr_planner *planner, const struct gr_problem *problem, size_t row)
 {
     struct gr_points *end = &planner->best;
     double capacity_kwh = problem->battery.capacity_kwh;
     int rc = gr_points_reserve(end, problem->end_points + 2);
-    if (rc) {
-        return rc;
-    }
-    end->count = 0;
-    gr_points_push(end, 0, -gr_problem_end_value(problem, 0));
-    for (size_t i = 0; i < problem->end_points; i++) {
-        if (problem->end_kwh[i] > 0 && problem->end_kwh[i] < capacity_kwh) {
-            gr_points_push(end, problem->end_kwh[i], -problem->end_value[i]);
+    for (size_t layer = 0; layer < planner->layers && !rc; layer++) {
+        end->count = 0;
+        gr_points_push(end, 0, -gr_problem_end_value(problem, 0));
+        for (size_t i = 0; i < problem->end_points; i++) {
+            if (problem->end_kwh[i] > 0 && problem->end_kwh[i] < capacity_kwh) {
+                gr_points_push(end, problem->end_kwh[i], -problem->end_value[i]);
+            }
         }
+        if (capacity_kwh > 0) {
+            gr_points_push(end, capacity_kwh, -gr_problem_end_value(problem, capacity_kwh));
+        }
+        rc = gr_work_keep(planner, end, row, layer, 0);
     }
-    if (capacity_kwh > 0) {
-        gr_points_push(end, capacity_kwh, -gr_problem_end_value(problem, capacity_kwh));
-    }
-    return keep_function(planner, end, index, 0);
+    return rc;
 }
 
-int gr_work_after(struct gr_planner *planner, const struct gr_slot *slot, size_t next)
+/* The wishes' levels from low to high. */
+static void sort_wishes(double kinks[GR_WISHES], const struct gr_slot *slot)
+{
+    for (size_t i = 0; i < GR_WISHES; i++) {
+        size_t k = i;
+        for (; k > 0 && kinks[k - 1] > slot->wishes[i].kwh; k--) {
+            kinks[k] = kinks[k - 1];
+        }
+        kinks[k] = slot->wishes[i].kwh;
+    }
+}
+
+int gr_work_after(struct gr_planner *planner, const struct gr_slot *slot, size_t index)
 {
     struct gr_points *after = &planner->after;
-    const struct gr_point *at = gr_work_points(planner, next);
-    size_t count = planner->kept[next].count, i = 0, k = 0;
-    const double kinks[] = {gr_min(slot->floor_kwh, slot->wanted_kwh),
-                            gr_max(slot->floor_kwh, slot->wanted_kwh)};
-    double loss_kwh = slot->hours * slot->battery.standing_loss_kw;
-    int rc = gr_points_reserve(after, count + 3);
+    const struct gr_point *at = gr_work_points(planner, index);
+    size_t count = planner->kept[index].count, i = 0, k = 0;
+    double kinks[GR_WISHES], loss_kwh = slot->hours * slot->battery.standing_loss_kw;
+    sort_wishes(kinks, slot);
+    int rc = gr_points_reserve(after, count + 1 + GR_WISHES);
     if (rc) {
         return rc;
     }
@@ -158,10 +181,10 @@ int gr_work_after(struct gr_planner *planner, const struct gr_slot *slot, size_t
     if (loss_kwh > 0) {
         gr_points_push(after, 0, at[0].value + gr_slot_shortfall(slot, 0));
     }
-    for (; i < count && at[i].x <= kinks[1]; i++) {
+    for (; i < count && at[i].x <= kinks[GR_WISHES - 1]; i++) {
         gr_points_push(after, at[i].x + loss_kwh, at[i].value + gr_slot_shortfall(slot, at[i].x));
-        for (; k < 2 && i + 1 < count && kinks[k] < at[i + 1].x; k++) {
-            if (kinks[k] > at[i].x && (k == 0 || kinks[1] > kinks[0])) {
+        for (; k < GR_WISHES && i + 1 < count && kinks[k] < at[i + 1].x; k++) {
+            if (kinks[k] > at[i].x && (k == 0 || kinks[k] > kinks[k - 1])) {
                 double value = gr_point_line(at[i], at[i + 1], kinks[k]);
                 gr_points_push(after, kinks[k] + loss_kwh, value + gr_slot_shortfall(slot, kinks[k]));
             }
@@ -173,112 +196,14 @@ int gr_work_after(struct gr_planner *planner, const struct gr_slot *slot, size_t
     return GR_OK;
 }
 
-/* ---- one step back ---- */
-
-/* End of the convex chain of moves that starts at point `first`. A dent too small to matter is straightened,
- * which puts the function below the true one by less than the dent. */
-static size_t chain_end(struct gr_planner *planner, size_t first)
-{
-    const struct gr_point *at = planner->moves.at;
-    double slope = -INFINITY, length = 0;
-    size_t i = first;
-    for (; i + 1 < planner->moves.count; i++) {
-        double next_length = at[i + 1].x - at[i].x;
-        if (!(next_length > 0)) {
-            continue;
-        }
-        double next_slope = (at[i + 1].value - at[i].value) / next_length;
-        if (next_slope < slope) {
-            double dent = (slope - next_slope) * gr_min(length, next_length);
-            if (dent > 1e-3 * planner->rule.tolerance) {
-                break;
-            }
-            planner->under += dent;
-        }
-        slope = next_slope;
-        length = next_length;
-    }
-    return i;
-}
-
-static void swap_points(struct gr_points *a, struct gr_points *b)
-{
-    struct gr_points kept = *a;
-    *a = *b;
-    *b = kept;
-}
-
-/* `out` = min-plus convolution of planner->after with the convex chain of moves from point `first` to `last`,
- * cut to [0, capacity]. A convex chain is the convolution of its straight pieces, in any order. */
-static int convolve(struct gr_planner *planner, struct gr_points *out, size_t first, size_t last,
-                    double capacity_kwh)
-{
-    const struct gr_point *at = planner->moves.at;
-    const struct gr_points *from = &planner->after;
-    struct gr_points *to = &planner->work[0], *spare = &planner->work[1];
-    int rc = GR_OK;
-    for (size_t i = first; i < last && !rc; i++) {
-        double length = at[i + 1].x - at[i].x;
-        if (length > 0) {
-            rc = gr_points_widen(to, from, (at[i + 1].value - at[i].value) / length, length);
-            from = to;
-            to = spare;
-            spare = to == &planner->work[0] ? &planner->work[1] : &planner->work[0];
-        }
-    }
-    rc = rc ? rc : gr_points_reserve(out, from->count + 1);
-    if (rc) {
-        return rc;
-    }
-    out->count = 0;
-    for (size_t i = 0; i < from->count; i++) {
-        gr_points_push(out, from->at[i].x + at[first].x, from->at[i].value + at[first].value);
-    }
-    double span_kwh = capacity_kwh + fabs(at[first].x) + fabs(at[last].x);
-    gr_points_clip(out, 0, capacity_kwh, 8 * DBL_EPSILON * span_kwh);
-    return GR_OK;
-}
-
-/* The lower envelope over all chains. Chains follow each other, so where one begins or ends, its neighbour is
- * no higher: no envelope has a jump. */
-static int step_back(struct gr_planner *planner, double capacity_kwh)
-{
-    size_t last = 0;
-    planner->best.count = 0;
-    do {
-        size_t first = last;
-        last = chain_end(planner, first);
-        int rc = convolve(planner, &planner->other, first, last, capacity_kwh);
-        if (rc) {
-            return rc;
-        }
-        if (planner->best.count > 0 && planner->other.count > 0) {
-            rc = gr_points_lower(&planner->work[0], &planner->best, &planner->other);
-            if (rc) {
-                return rc;
-            }
-            swap_points(&planner->best, &planner->work[0]);
-        } else if (planner->other.count > 0) {
-            swap_points(&planner->best, &planner->other);
-        }
-    } while (last + 1 < planner->moves.count);
-    return GR_OK;
-}
-
-int gr_work_step(struct gr_planner *planner, const struct gr_slot *slot, size_t index, size_t next)
-{
-    int rc = gr_work_after(planner, slot, next);
-    rc = rc ? rc : gr_slot_moves(&planner->moves, planner->work, slot);
-    rc = rc ? rc : step_back(planner, slot->battery.capacity_kwh);
-    return rc ? rc : keep_function(planner, &planner->best, index, planner->kept[next].base);
-}
-
-void gr_work_forget(struct gr_planner *planner, size_t before, size_t index)
+void gr_work_forget(struct gr_planner *planner, size_t before, size_t row)
 {
     struct gr_points *store = &planner->store;
-    struct gr_kept *kept = &planner->kept[index];
-    size_t first = planner->kept[before].first;
-    memmove(store->at + first, store->at + kept->first, kept->count * sizeof *store->at);
-    kept->first = first;
-    store->count = first + kept->count;
+    size_t first = planner->kept[gr_work_index(planner, before, 0)].first;
+    size_t from = planner->kept[gr_work_index(planner, row, 0)].first;
+    memmove(store->at + first, store->at + from, (store->count - from) * sizeof *store->at);
+    for (size_t layer = 0; layer < planner->layers; layer++) {
+        planner->kept[gr_work_index(planner, row, layer)].first -= from - first;
+    }
+    store->count -= from - first;
 }

@@ -13,10 +13,8 @@ struct reader {
     struct gr_error *error;
     double *room;
     bool *flags;
+    size_t *ends;
 };
-
-/* Arrays of a problem, at most: all with one entry per slot. */
-#define ARRAYS 16
 
 /* A value as the message shows it: short, on one line. */
 struct shown {
@@ -191,6 +189,96 @@ static int read_limits(struct reader *reader, const json_t *battery, const json_
     return rc;
 }
 
+/* An array of pairs of numbers as a curve; `allowed` says what a point is. Absent: no curve. */
+static int read_curve(struct reader *reader, const json_t *object, const char *name, const char *member,
+                      const char *allowed, struct gr_curve *out)
+{
+    const json_t *points = json_object_get(object, member);
+    size_t count = json_array_size(points);
+    if (!points) {
+        return GR_OK;
+    }
+    if (!json_is_array(points) || count == 0) {
+        return refuse(reader, name, points, "an array of points");
+    }
+    double *x = reader->room, *y = reader->room + count;
+    for (size_t i = 0; i < count; i++) {
+        const json_t *point = json_array_get(points, i);
+        const json_t *first = json_array_get(point, 0), *second = json_array_get(point, 1);
+        if (json_array_size(point) != 2 || !json_is_number(first) || !json_is_number(second)) {
+            return gr_error_set(reader->error, GR_INVALID, "%s: %s, point %zu: found %s, allowed is %s",
+                                reader->name, name, i, show_value(point).text, allowed);
+        }
+        x[i] = json_number_value(first);
+        y[i] = json_number_value(second);
+    }
+    *out = (struct gr_curve){count, x, y};
+    reader->room += 2 * count;
+    return GR_OK;
+}
+
+static int read_curves(struct reader *reader, const json_t *battery, struct gr_problem *problem)
+{
+    const struct {
+        const char *name, *member, *allowed;
+        struct gr_curve *out;
+    } curves[] = {
+        {"battery.charge_power_points", "charge_power_points", "[kWh, kW]", &problem->charge_power},
+        {"battery.discharge_power_points", "discharge_power_points", "[kWh, kW]", &problem->discharge_power},
+        {"battery.charge_loss_points", "charge_loss_points", "[kW, kW]", &problem->charge_loss},
+        {"battery.discharge_loss_points", "discharge_loss_points", "[kW, kW]", &problem->discharge_loss},
+        {"battery.wear_steps", "wear_steps", "[kWh, money per kWh]", &problem->wear_steps},
+    };
+    int rc = GR_OK;
+    for (size_t i = 0; i < sizeof curves / sizeof *curves && !rc; i++) {
+        rc = read_curve(reader, battery, curves[i].name, curves[i].member, curves[i].allowed, curves[i].out);
+    }
+    return rc;
+}
+
+/* Cost of changes, and the command in force at the start. */
+static int read_commands(struct reader *reader, const json_t *root, struct gr_problem *problem)
+{
+    const json_t *first = json_object_get(root, "first_command");
+    int rc = json_object_get(root, "change_cost")
+                 ? read_number(reader, root, "change_cost", "change_cost", &problem->change_cost)
+                 : GR_OK;
+    if (rc || !first) {
+        return rc;
+    }
+    int kind = json_is_string(first) ? gr_command_kind_of(json_string_value(first)) : -1;
+    problem->first_kind = kind >= 0 ? (enum gr_command_kind)kind : GR_FOLLOW;
+    return kind >= 0 ? GR_OK
+                     : refuse(reader, "first_command", first, "follow, store, serve, charge, export or rest");
+}
+
+/* The slots by whose ends the battery should have been full once more. */
+static int read_full(struct reader *reader, const json_t *battery, struct gr_problem *problem)
+{
+    const json_t *ends = json_object_get(battery, "full_by");
+    if (!ends) {
+        return GR_OK;
+    }
+    if (!json_is_array(ends)) {
+        return refuse(reader, "battery.full_by", ends, "an array of slots");
+    }
+    for (size_t i = 0; i < json_array_size(ends); i++) {
+        const json_t *end = json_array_get(ends, i);
+        if (!json_is_integer(end) || json_integer_value(end) < 0) {
+            return gr_error_set(reader->error, GR_INVALID,
+                                "%s: battery.full_by, entry %zu: found %s, allowed is a slot", reader->name,
+                                i, show_value(end).text);
+        }
+        reader->ends[i] = (size_t)json_integer_value(end);
+    }
+    problem->full_by = reader->ends;
+    problem->full_windows = json_array_size(ends);
+    problem->full_kwh = problem->battery.capacity_kwh;
+    return json_object_get(battery, "full_kwh")
+               ? read_number(reader, battery, "battery.full_kwh", "full_kwh", &problem->full_kwh)
+               : GR_OK;
+}
+
 /* What a problem may say besides. */
 static int read_optional(struct reader *reader, const json_t *root, const json_t *battery, const json_t *grid,
                          struct gr_problem *problem)
@@ -215,7 +303,9 @@ static int read_optional(struct reader *reader, const json_t *root, const json_t
                 : read_number(reader, root, "carbon_price_per_kg", "carbon_price_per_kg",
                               &problem->carbon_price_per_kg);
     }
-    return rc;
+    rc = rc ? rc : read_curves(reader, battery, problem);
+    rc = rc ? rc : read_commands(reader, root, problem);
+    return rc ? rc : read_full(reader, battery, problem);
 }
 
 static int read_numbers(struct reader *reader, const json_t *root, const json_t *battery,
@@ -294,6 +384,19 @@ static int read_end(struct reader *reader, const json_t *root, struct gr_problem
     return rc;
 }
 
+/* Room enough for every array of a file, whether it holds numbers or pairs. */
+static size_t count_room(const json_t *value)
+{
+    size_t count = 2 * json_array_size(value) + 2;
+    const char *key;
+    json_t *inner;
+    json_object_foreach((json_t *)value, key, inner)
+    {
+        count += count_room(inner);
+    }
+    return count;
+}
+
 static int read_root(struct reader *reader, const json_t *root, struct gr_problem_file *out)
 {
     const json_t *battery, *hours = json_object_get(root, "hours");
@@ -309,15 +412,16 @@ static int read_root(struct reader *reader, const json_t *root, struct gr_proble
     }
     struct gr_problem *problem = &out->problem;
     problem->slots = json_array_size(hours);
-    size_t points = json_array_size(json_object_get(root, "end_value_points"));
-    out->block = calloc(ARRAYS * problem->slots + 2 * points + 4, sizeof *out->block);
+    out->block = calloc(count_room(root), sizeof *out->block);
     out->flags = calloc(problem->slots, sizeof *out->flags);
-    if (!out->block || !out->flags) {
+    out->ends = calloc(json_array_size(json_object_get(battery, "full_by")) + 1, sizeof *out->ends);
+    if (!out->block || !out->flags || !out->ends) {
         return gr_error_set(reader->error, GR_NO_MEMORY, "%s: no memory for %zu slots", reader->name,
                             problem->slots);
     }
     reader->room = out->block;
     reader->flags = out->flags;
+    reader->ends = out->ends;
     rc = read_arrays(reader, root, battery, problem);
     rc = rc ? rc : read_numbers(reader, root, battery, problem);
     rc = rc ? rc : read_end(reader, root, problem);
@@ -383,5 +487,6 @@ void gr_problem_file_free(struct gr_problem_file *file)
 {
     free(file->block);
     free(file->flags);
+    free(file->ends);
     memset(file, 0, sizeof *file);
 }

@@ -13,6 +13,7 @@ struct gr_problem_file {
     struct gr_problem problem;
     double *block;
     bool *flags;
+    size_t *ends;
     bool has_optimum;
     double optimum_cost; /* what the file says the optimum is, money */
 };

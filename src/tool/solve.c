@@ -8,19 +8,23 @@
 
 static void print_help(FILE *stream)
 {
-    fputs("Usage: granary solve FILE.json\n"
-          "\n"
-          "Solves the planning problem in FILE.json (- is the standard input) to its optimum and prints a "
-          "JSON object:\n"
-          "  cost                    of the whole problem, penalties in, end value out\n"
-          "  charge_kw, discharge_kw, curtail_kw, grid_kw, stored_kwh\n"
-          "                          one entry per slot; stored_kwh at the slots' ends\n"
-          "  marginal_value_per_kwh  worth of one more kWh stored at the slot's end\n"
-          "  error_up, error_down    the true optimum lies from cost - error_down to cost + error_up\n"
-          "\n"
-          "The format of problems is written out in docs/planner.md. Exit status: 0 solved, 2 the file is "
-          "not a problem.\n",
-          stream);
+    fputs(
+        "Usage: granary solve FILE.json\n"
+        "\n"
+        "Solves the planning problem in FILE.json (- is the standard input) to its optimum and prints a "
+        "JSON object:\n"
+        "  cost                    of the whole problem, penalties in, end value out\n"
+        "  command                 one word per slot: charge, export, rest, and where changes cost something "
+        "also follow, store, serve\n"
+        "  charge_kw, discharge_kw, curtail_kw, grid_kw, stored_kwh\n"
+        "                          one entry per slot; stored_kwh at the slots' ends\n"
+        "  marginal_value_per_kwh  worth of one more kWh stored at the slot's end\n"
+        "  error_up, error_down    the true optimum lies from cost - error_down to cost + error_up\n"
+        "  most_points             of the largest value function\n"
+        "\n"
+        "The format of problems is written out in docs/planner.md. Exit status: 0 solved, 2 the file is "
+        "not a problem.\n",
+        stream);
 }
 
 static json_t *array_of(const double *values, size_t count)
@@ -36,15 +40,27 @@ static json_t *array_of(const double *values, size_t count)
     return array;
 }
 
+static json_t *commands_of(const struct gr_plan *plan)
+{
+    json_t *array = json_array();
+    for (size_t t = 0; array && t < plan->slots; t++) {
+        if (json_array_append_new(array, json_string(gr_command_name(plan->kind[t]))) != 0) {
+            json_decref(array);
+            array = NULL;
+        }
+    }
+    return array;
+}
+
 static json_t *plan_to_json(const struct gr_plan *plan)
 {
-    return json_pack("{s:f, s:o, s:o, s:o, s:o, s:o, s:o, s:f, s:f}", "cost", plan->cost, "charge_kw",
-                     array_of(plan->charge_kw, plan->slots), "discharge_kw",
+    return json_pack("{s:f, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:f, s:f, s:i}", "cost", plan->cost, "command",
+                     commands_of(plan), "charge_kw", array_of(plan->charge_kw, plan->slots), "discharge_kw",
                      array_of(plan->discharge_kw, plan->slots), "curtail_kw",
                      array_of(plan->curtail_kw, plan->slots), "grid_kw", array_of(plan->grid_kw, plan->slots),
                      "stored_kwh", array_of(plan->stored_kwh, plan->slots), "marginal_value_per_kwh",
                      array_of(plan->marginal_value_per_kwh, plan->slots), "error_up", plan->error_up,
-                     "error_down", plan->error_down);
+                     "error_down", plan->error_down, "most_points", (int)plan->most_points);
 }
 
 static int print_plan(const struct gr_plan *plan)
