@@ -2,7 +2,8 @@
 """Random problems with everything a problem may say, through `granary solve`, against a mixed-integer programme
 (planner_model.py) proven by HiGHS (scipy). Each plan is also carried out once more by other code. By hand:
 
-    test_planner_whole.py [--problems N] [--seed S] [--slots N] [--solver highs|cbc|glpsol] [--keep FOLDER]
+    test_planner_whole.py [--problems N] [--seed S] [--slots N] [--solver highs|cbc|glpsol] [--limit S]
+                           [--keep FOLDER]
 """
 import argparse
 import json
@@ -148,7 +149,7 @@ def run_granary(problem, *options):
     return json.loads(run.stdout)
 
 
-def check(problem, solver):
+def check(problem, solver, limit_s):
     """Relative gap between the plan and the proven optimum, None where it is not proven; and the plan."""
     plan = run_granary(problem)
     cost = carry_out(problem, plan)
@@ -156,19 +157,20 @@ def check(problem, solver):
     assert abs(cost - plan["cost"]) < 1e-9 * scale, f"the plan says {plan['cost']}, carried out it costs {cost}"
     assert plan["error_up"] + plan["error_down"] < 1e-9 * scale, f"bound {plan['error_up']} {plan['error_down']}"
     model = Model(problem)
-    optimum, proven = model.solve_highs(20)[:2] if solver == "highs" else model.solve_file(solver, 20)
+    optimum, proven = model.solve_highs(limit_s)[:2] if solver == "highs" else model.solve_file(solver, limit_s)
     if proven and plan["cost"] < optimum - 1e-9 * scale and solver == "highs":
         # Carried out, the plan is better than what HiGHS found, whose whole numbers are whole to 1e-6 only.
-        optimum, proven = model.solve_file("glpsol", 20)
+        optimum, proven = model.solve_file("glpsol", limit_s)
     return ((plan["cost"] - optimum) / scale if proven else None), plan
 
 
 def main():
     parser = argparse.ArgumentParser()
-    parser.add_argument("--problems", type=int, default=150)
+    parser.add_argument("--problems", type=int, default=100)
     parser.add_argument("--seed", type=int, default=int(os.environ.get("GRANARY_TEST_SEED", "1")))
     parser.add_argument("--slots", type=int, default=6)
     parser.add_argument("--solver", default="highs")
+    parser.add_argument("--limit", type=float, default=4.0, help="seconds for each problem")
     parser.add_argument("--keep")
     options = parser.parse_args()
     print(f"seed {options.seed} (GRANARY_TEST_SEED or --seed sets another)")
@@ -176,7 +178,7 @@ def main():
     for i in range(options.problems):
         problem = draw_problem(random.Random(options.seed * 1000003 + i), options.slots)
         try:
-            gap, plan = check(problem, options.solver)
+            gap, plan = check(problem, options.solver, options.limit)
             points.append(plan["most_points"])
             unproven += gap is None
             gaps.append(gap or 0)
