@@ -142,6 +142,10 @@ struct gr_backtest {
 int gr_backtest_run(struct gr_backtest_result *out, const struct gr_backtest *backtest,
                     struct gr_error *error);
 
+/* Whether no strategy can have a smaller bill than `foresight` under the tariff: not where there is a peak
+ * charge, which it does not plan for. */
+bool gr_backtest_foresight_is_bound(const struct gr_backtest_tariff *tariff);
+
 /* (follow - cost) / (follow - foresight) on the energy bills: peak charges apart, which no strategy here
  * knows. NAN where foresight gains nothing. */
 double gr_backtest_share_of_foresight(const struct gr_backtest_result *result,

@@ -36,6 +36,13 @@ double gr_backtest_cost(const struct gr_backtest_sums *sums)
 
 /* ---- settlement ---- */
 
+int64_t gr_backtest_settlement(const struct gr_backtest *backtest, int64_t moment_s)
+{
+    int64_t step_s = backtest->usage->step_s;
+    int64_t length_s = (int64_t)backtest->tariff->settlement_minutes * 60;
+    return moment_s / (length_s > step_s ? length_s : step_s);
+}
+
 static void settle(struct open_bill *bill)
 {
     size_t steps = bill->settlement.steps;
@@ -55,9 +62,7 @@ static void settle(struct open_bill *bill)
 
 static void meter(struct open_bill *bill, const struct gr_backtest_step *step, double hours)
 {
-    int64_t step_s = bill->backtest->usage->step_s;
-    int64_t length_s = (int64_t)bill->backtest->tariff->settlement_minutes * 60;
-    int64_t number = step->start_s / (length_s > step_s ? length_s : step_s);
+    int64_t number = gr_backtest_settlement(bill->backtest, step->start_s);
     if (number != bill->settlement.number) {
         settle(bill);
         bill->settlement.number = number;

@@ -1,4 +1,5 @@
-/* The bound: the whole period as one problem, everything known. */
+/* The bound: the whole period as one problem, everything known. A slot of the problem is what the bill
+ * settles at once: where that is longer than a step, only its sum over the steps counts. */
 #include "backtest/parts.h"
 
 #include <math.h>
@@ -6,21 +7,49 @@
 
 enum { HOURS, LOAD, SOLAR, IMPORT, EXPORT, FLOOR, SERIES };
 
+/* First step behind those that are settled together with step `first`. */
+static size_t settled_end(const struct gr_backtest_work *work, size_t first)
+{
+    size_t end = first + 1;
+    int64_t number = gr_backtest_settlement(work->backtest, work->steps[first].start_s);
+    while (end < work->count && gr_backtest_settlement(work->backtest, work->steps[end].start_s) == number) {
+        end++;
+    }
+    return end;
+}
+
+/* Means over the steps first to end of which something is known; their number. */
+static size_t gather_slot(const struct gr_backtest_work *work, size_t first, size_t end, double *slot,
+                          size_t stride)
+{
+    size_t known = 0;
+    double load = 0, solar = 0, import = 0, export = 0;
+    for (size_t i = first; i < end; i++) {
+        const struct gr_backtest_step *step = &work->steps[i];
+        if (!step->gap) {
+            load += step->house_kw;
+            solar += step->solar_kw;
+            import += step->import_price;
+            export += step->export_price;
+            known++;
+        }
+    }
+    slot[HOURS * stride] = (double)known * gr_backtest_hours(work);
+    slot[LOAD * stride] = load / (double)known;
+    slot[SOLAR * stride] = solar / (double)known;
+    slot[IMPORT * stride] = import / (double)known;
+    slot[EXPORT * stride] = export / (double)known;
+    slot[FLOOR * stride] = work->floor_kwh;
+    return known;
+}
+
 /* Steps of which nothing is known drop out of the problem: what is stored is carried over them. */
 static size_t gather(const struct gr_backtest_work *work, double *room)
 {
-    size_t used = 0, n = work->count;
-    for (size_t i = 0; i < n; i++) {
-        const struct gr_backtest_step *step = &work->steps[i];
-        if (!step->gap) {
-            room[HOURS * n + used] = gr_backtest_hours(work);
-            room[LOAD * n + used] = step->house_kw;
-            room[SOLAR * n + used] = step->solar_kw;
-            room[IMPORT * n + used] = step->import_price;
-            room[EXPORT * n + used] = step->export_price;
-            room[FLOOR * n + used] = work->floor_kwh;
-            used++;
-        }
+    size_t used = 0;
+    for (size_t i = 0, end; i < work->count; i = end) {
+        end = settled_end(work, i);
+        used += gather_slot(work, i, end, room + used, work->count) > 0;
     }
     return used;
 }
@@ -30,25 +59,49 @@ static enum gr_command_kind nearest_kind(double battery_kw)
     return battery_kw > 0 ? GR_CHARGE : battery_kw < 0 ? GR_EXPORT : GR_REST;
 }
 
-static void take(struct gr_backtest_work *work, const struct gr_plan *plan)
+static void take_step(struct gr_backtest_step *step, const struct gr_plan *plan, size_t slot)
 {
-    size_t used = 0;
-    for (size_t i = 0; i < work->count; i++) {
-        struct gr_backtest_step *step = &work->steps[i];
-        if (step->gap) {
-            gr_backtest_skip(work, i);
-            continue;
-        }
-        step->battery_kw = plan->charge_kw[used] - plan->discharge_kw[used];
-        step->kind = nearest_kind(step->battery_kw);
-        step->power_kw = fabs(step->battery_kw);
-        step->grid_kw = plan->grid_kw[used];
-        step->curtail_kw = plan->curtail_kw[used];
-        step->stored_kwh = plan->stored_kwh[used];
-        used++;
-    }
+    step->battery_kw = plan->charge_kw[slot] - plan->discharge_kw[slot];
+    step->kind = nearest_kind(step->battery_kw);
+    step->power_kw = fabs(step->battery_kw);
+    step->grid_kw = plan->grid_kw[slot];
+    step->curtail_kw = plan->curtail_kw[slot];
+    step->stored_kwh = plan->stored_kwh[slot];
 }
 
+/* A slot of several steps: the battery's power is steady in it; of the sun, each step holds back the same
+ * share. */
+static void take_part(struct gr_backtest_work *work, size_t i, const struct gr_plan *plan, size_t slot,
+                      double mean_solar_kw)
+{
+    struct gr_backtest_step *step = &work->steps[i];
+    double battery_kw = plan->charge_kw[slot] - plan->discharge_kw[slot];
+    gr_backtest_act(work, i, nearest_kind(battery_kw), fabs(battery_kw));
+    step->curtail_kw = mean_solar_kw > 0 ? plan->curtail_kw[slot] * step->solar_kw / mean_solar_kw : 0;
+    step->grid_kw = step->house_kw - step->solar_kw + step->curtail_kw + step->battery_kw;
+}
+
+static void take(struct gr_backtest_work *work, const struct gr_plan *plan, const double *room)
+{
+    size_t used = 0;
+    for (size_t i = 0, end; i < work->count; i = end) {
+        size_t known = 0;
+        end = settled_end(work, i);
+        for (size_t k = i; k < end; k++) {
+            known += !work->steps[k].gap;
+        }
+        for (size_t k = i; k < end; k++) {
+            if (work->steps[k].gap) {
+                gr_backtest_skip(work, k);
+            } else if (known == 1) {
+                take_step(&work->steps[k], plan, used);
+            } else {
+                take_part(work, k, plan, used, room[SOLAR * work->count + used]);
+            }
+        }
+        used += known > 0;
+    }
+}
 static int solve(struct gr_backtest_work *work, const double *room, size_t slots, struct gr_error *error)
 {
     size_t n = work->count;
@@ -79,7 +132,7 @@ static int solve(struct gr_backtest_work *work, const double *room, size_t slots
     }
     status = gr_planner_solve(planner, &problem, &plan, error);
     if (status == GR_OK) {
-        take(work, &plan);
+        take(work, &plan, room);
         gr_backtest_report(work, n);
     }
     gr_plan_free(&plan);

@@ -37,6 +37,9 @@ int gr_backtest_night_fill(struct gr_backtest_work *work, struct gr_error *error
 int gr_backtest_planned(struct gr_backtest_work *work, struct gr_error *error);
 int gr_backtest_foresight(struct gr_backtest_work *work, struct gr_error *error);
 
+/* Number of the interval over which the bill sets import and export off against each other. */
+int64_t gr_backtest_settlement(const struct gr_backtest *backtest, int64_t moment_s);
+
 /* Sums of the months and of the whole from the steps. */
 int gr_backtest_bill(struct gr_backtest_result *result, const struct gr_backtest *backtest,
                      double wear_per_kwh);

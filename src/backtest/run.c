@@ -249,6 +249,11 @@ void gr_backtest_result_free(struct gr_backtest_result *result)
     *result = (struct gr_backtest_result){0};
 }
 
+bool gr_backtest_foresight_is_bound(const struct gr_backtest_tariff *tariff)
+{
+    return !tariff->peak.any;
+}
+
 double gr_backtest_share_of_foresight(const struct gr_backtest_result *result,
                                       const struct gr_backtest_result *follow,
                                       const struct gr_backtest_result *foresight)

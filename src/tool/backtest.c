@@ -8,6 +8,7 @@
 #include <jansson.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 static const char usage[] =
     "Usage: granary backtest CONFIG --usage FILE.csv [OPTION ...]\n\n"
@@ -22,6 +23,8 @@ static const char usage[] =
     "times;\n"
     "                        all five by default\n"
     "  --battery-kwh A,B,C   sizes of battery; else the configured one\n"
+    "  --battery-price A,B,C what a battery of each size costs: then it is said when it has paid for itself\n"
+    "  --battery-price-per-kwh P  the same by the kWh of capacity\n"
     "  --from DATE, --to DATE  local dates, both included; usage before serves as history\n"
     "  --truth WHAT          let `planned` know load, solar, price (one or more, with commas)\n"
     "  --late-readings       let it see, at a decision, the powers of the slot before, not those at hand\n"
@@ -29,6 +32,7 @@ static const char usage[] =
     "jump\n"
     "                        by chance every 5 minutes (model); slower\n"
     "  --seed N              of that chance, 1 by default\n"
+    "  --report FILE.html    write a report with charts, one file that needs nothing else\n"
     "  --csv FILE            write the months of every run\n"
     "  --json                print all as JSON\n\n"
     "docs/backtest.md says what is assumed. Exit status: 0 done, 1 the world refused, 2 a mistake in a file "
@@ -50,23 +54,55 @@ static int add_text(const char **list, size_t *count, const char *option, const 
     return GR_OK;
 }
 
-static int read_sizes(struct gr_bt_options *options, const char *text)
+/* Numbers with commas between them. */
+static bool read_numbers(double *out, size_t *count, const char *text, double least, double most)
 {
     const char *at = text;
     for (;;) {
         char *end;
         errno = 0;
-        double size = strtod(at, &end);
-        if (errno || end == at || (*end && *end != ',') || !(size >= 0.5 && size <= 1000) ||
-            options->sizes == GR_BT_MOST) {
-            return refuse_option("battery-kwh", text, "up to 64 numbers from 0.5 to 1000 kWh, with commas");
+        double number = strtod(at, &end);
+        if (errno || end == at || (*end && *end != ',') || !(number >= least && number <= most) ||
+            *count == GR_BT_MOST) {
+            return false;
         }
-        options->battery_kwh[options->sizes++] = size;
+        out[(*count)++] = number;
         if (!*end) {
-            return GR_OK;
+            return true;
         }
         at = end + 1;
     }
+}
+
+static int read_sizes(struct gr_bt_options *options, const char *text)
+{
+    bool good = read_numbers(options->battery_kwh, &options->sizes, text, 0.5, 1000);
+    for (size_t i = 0; good && i < options->sizes; i++) {
+        for (size_t k = 0; good && k < i; k++) {
+            good = options->battery_kwh[i] != options->battery_kwh[k];
+        }
+    }
+    return good ? GR_OK
+                : refuse_option("battery-kwh", text,
+                                "up to 64 different numbers from 0.5 to 1000 kWh, with commas");
+}
+
+static int read_prices(struct gr_bt_options *options, const char *text)
+{
+    return read_numbers(options->battery_price, &options->battery_prices, text, 0.01, 1e7)
+               ? GR_OK
+               : refuse_option("battery-price", text, "a price above 0 for each size, with commas");
+}
+
+static int read_price_per_kwh(struct gr_bt_options *options, const char *text)
+{
+    size_t count = 0;
+    double price[GR_BT_MOST];
+    if (!read_numbers(price, &count, text, 0.01, 1e5) || count != 1) {
+        return refuse_option("battery-price-per-kwh", text, "one price above 0");
+    }
+    options->battery_price_per_kwh = price[0];
+    return GR_OK;
 }
 
 static int read_truth(struct gr_bt_options *options, const char *text)
@@ -121,6 +157,13 @@ static int take_option(struct gr_bt_options *options, int option, const char *va
         return add_text(options->strategy, &options->strategies, "strategy", value);
     case 'b':
         return read_sizes(options, value);
+    case 'p':
+        return read_prices(options, value);
+    case 'q':
+        return read_price_per_kwh(options, value);
+    case 'm':
+        options->report_file = value;
+        return GR_OK;
     case 'f':
         options->from = value;
         return GR_OK;
@@ -157,6 +200,9 @@ static int read_arguments(struct gr_bt_options *options, int argc, char **argv)
                                           {"tariff", required_argument, NULL, 't'},
                                           {"strategy", required_argument, NULL, 's'},
                                           {"battery-kwh", required_argument, NULL, 'b'},
+                                          {"battery-price", required_argument, NULL, 'p'},
+                                          {"battery-price-per-kwh", required_argument, NULL, 'q'},
+                                          {"report", required_argument, NULL, 'm'},
                                           {"from", required_argument, NULL, 'f'},
                                           {"to", required_argument, NULL, 'e'},
                                           {"truth", required_argument, NULL, 'k'},
@@ -178,6 +224,10 @@ static int read_arguments(struct gr_bt_options *options, int argc, char **argv)
         return GR_INVALID;
     }
     options->config_file = argv[optind];
+    if (options->battery_prices > 0 && options->battery_price_per_kwh > 0) {
+        fputs("granary backtest: either --battery-price or --battery-price-per-kwh, not both\n", stderr);
+        return GR_INVALID;
+    }
     return GR_OK;
 }
 
@@ -201,10 +251,32 @@ static int publish(const struct gr_bt_options *options, const struct gr_bt_scene
         (void)fprintf(stderr, "granary backtest: %s\n", error.text);
         return GR_IO;
     }
+    if (options->report_file && gr_bt_write_report(options->report_file, scene, runs, &error) != GR_OK) {
+        (void)fprintf(stderr, "granary backtest: %s\n", error.text);
+        return GR_IO;
+    }
     if (options->json) {
         return print_json(scene, runs);
     }
     gr_bt_print_table(stdout, scene, runs);
+    return GR_OK;
+}
+
+/* Better now than after minutes of work. */
+static int check_writable(const char *path)
+{
+    bool was_there = path && access(path, F_OK) == 0;
+    FILE *file = path ? fopen(path, "a") : NULL;
+    if (path && !file) {
+        (void)fprintf(stderr, "granary backtest: %s: cannot be written: %s\n", path, strerror(errno));
+        return GR_IO;
+    }
+    if (file) {
+        (void)fclose(file);
+        if (!was_there) {
+            (void)remove(path);
+        }
+    }
     return GR_OK;
 }
 
@@ -213,8 +285,10 @@ static int backtest(const struct gr_bt_options *options)
     struct gr_bt_scene *scene = calloc(1, sizeof *scene);
     struct gr_bt_runs runs = {0};
     int rc = scene ? gr_bt_scene_read(scene, options) : GR_NO_MEMORY;
+    rc = rc ? rc : check_writable(options->csv_file);
+    rc = rc ? rc : check_writable(options->report_file);
     if (rc == GR_OK) {
-        rc = gr_bt_run_all(&runs, scene, false);
+        rc = gr_bt_run_all(&runs, scene);
     }
     if (rc == GR_OK) {
         rc = publish(options, scene, &runs);

@@ -1,4 +1,4 @@
-/* What came of a back-test: as a table, as JSON, as CSV. */
+/* What came of a back-test for programs: as JSON, as CSV. */
 #include "tool/backtest.h"
 
 #include "granary/civil.h"
@@ -9,27 +9,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { MOST_ROWS = 21 };
-
-const char *const gr_bt_assumptions[] = {
-    "The past is the present: what the house used does not depend on tariff or battery.",
-    "Powers are steady inside a slot of the usage, unless --within-slot model lets them jump by chance; "
-    "commands act on what the house did, with the battery's "
-    "losses.",
-    "At a decision the daemon sees the powers of the slot that begins, as its meters would show within "
-    "moments; "
-    "--late-readings shows it those of the slot before instead.",
-    "Forecasts use half hours that were over, and price tables that were published by then.",
-    "The battery starts half full; what is left at the end is worth the mean import price times the "
-    "discharge "
-    "efficiency, for every strategy alike.",
-    "Every bill counts the battery's wear as configured; its price is not in it.",
-    "No strategy knows of peak charges, of settlement over more than a slot, or of months; they are in the "
-    "bill, "
-    "peak charges not in share_of_foresight.",
-    "Slots of which load or sun are missing are left out of every bill, standing charge included.",
-    NULL};
-
 char *gr_bt_month(char out[16], const struct gr_zone *zone, int64_t start_s)
 {
     struct gr_civil local = gr_civil_from_seconds(gr_zone_local_s(zone, start_s));
@@ -37,87 +16,21 @@ char *gr_bt_month(char out[16], const struct gr_zone *zone, int64_t start_s)
     return out;
 }
 
-static char *format_day(char out[16], const struct gr_zone *zone, int64_t utc_s)
+char *gr_bt_day(char out[16], const struct gr_zone *zone, int64_t utc_s)
 {
     struct gr_civil local = gr_civil_from_seconds(gr_zone_local_s(zone, utc_s));
     (void)snprintf(out, 16, "%04d-%02d-%02d", local.year % 10000, local.month, local.day);
     return out;
 }
 
-/* ---- table ---- */
-
-struct row {
-    const struct gr_bt_run *run;
-};
-
-static int compare_cost(const void *a, const void *b)
+char *gr_bt_way(char out[GR_NAME_SIZE + 16], const struct gr_bt_run *run)
 {
-    const struct row *x = a, *y = b;
-    double left = x->run->result.total_cost, right = y->run->result.total_cost;
-    return (left > right) - (left < right);
-}
-
-static void print_row(FILE *stream, const struct gr_bt_run *run)
-{
-    const struct gr_backtest_sums *total = &run->result.total;
-    char share[16] = "-", size[16] = "-";
-    /* where foresight gains next to nothing the share says nothing */
-    if (fabs(run->share_of_foresight) < 10) {
-        (void)snprintf(share, sizeof share, "%.3f", run->share_of_foresight);
+    if (run->strategy->kind == GR_STRATEGY_NONE) {
+        (void)snprintf(out, GR_NAME_SIZE + 16, "%s", run->strategy->name);
+    } else {
+        (void)snprintf(out, GR_NAME_SIZE + 16, "%s, %.4g kWh", run->strategy->name, run->capacity_kwh);
     }
-    if (run->strategy->kind != GR_STRATEGY_NONE) {
-        (void)snprintf(size, sizeof size, "%.1f", run->capacity_kwh);
-    }
-    (void)fprintf(stream, "%-18.18s %-14.14s %5s %8.0f %8.0f %9.2f %8.2f %8.2f %9.2f %6.0f %5.0f %% %6s\n",
-                  run->tariff->name, run->strategy->name, size, total->import_kwh, total->export_kwh,
-                  total->import_cost, total->export_income, total->standing_charge + total->peak_charge,
-                  run->result.total_cost, run->result.cycles, 100 * run->result.self_sufficiency, share);
-}
-
-static void print_heading(FILE *stream, const struct gr_bt_scene *scene, const struct gr_bt_runs *runs)
-{
-    char from[16], to[16];
-    const struct gr_backtest_sums *total = &runs->run[0].result.total;
-    (void)fprintf(stream, "%s, %s to %s: %.0f kWh used, %.0f kWh of sun, slots of %d minutes",
-                  scene->config.engine.site.name, format_day(from, scene->zone, scene->from_s),
-                  format_day(to, scene->zone, scene->to_s - 1), total->house_kwh, total->solar_kwh,
-                  scene->usage.step_s / 60);
-    if (total->gaps > 0) {
-        (void)fprintf(stream, ", %zu of %zu left out as gaps", total->gaps, total->gaps + total->steps);
-    }
-    (void)fprintf(stream, "\nMoney in %s. Share: of what foresight saves against follow.\n\n",
-                  scene->config.currency);
-    (void)fprintf(stream, "%-18s %-14s %5s %8s %8s %9s %8s %8s %9s %6s %7s %6s\n", "tariff", "strategy",
-                  "kWh", "bought", "sold", "cost", "income", "fixed", "total", "cycles", "own", "share");
-}
-
-void gr_bt_print_table(FILE *stream, const struct gr_bt_scene *scene, const struct gr_bt_runs *runs)
-{
-    struct row *row = malloc(runs->count * sizeof *row);
-    size_t rows = 0;
-    if (!row) {
-        return;
-    }
-    for (size_t i = 0; i < runs->count; i++) {
-        if (runs->run[i].shown) {
-            row[rows++].run = &runs->run[i];
-        }
-    }
-    print_heading(stream, scene, runs);
-    if (rows > MOST_ROWS) {
-        qsort(row, rows, sizeof *row, compare_cost);
-    }
-    for (size_t i = 0; i < rows && i < MOST_ROWS; i++) {
-        print_row(stream, row[i].run);
-    }
-    if (rows > MOST_ROWS) {
-        (void)fprintf(stream, "\nThe cheapest %d of %zu; --json and --csv hold all.\n", MOST_ROWS, rows);
-    }
-    (void)fputs(
-        "\nTotal: cost - income + fixed charges + wear - worth of what is left in the battery. Own: share of "
-        "the house's\nenergy that was not bought. foresight knows the future: nothing real reaches it.\n",
-        stream);
-    free(row);
+    return out;
 }
 
 /* ---- JSON ---- */
@@ -167,32 +80,78 @@ static json_t *months_to_json(const struct gr_bt_scene *scene, const struct gr_b
     return months;
 }
 
+/* null where there is nothing to say. */
+static void put_number(json_t *object, const char *name, double value)
+{
+    (void)json_object_set_new(object, name, isfinite(value) ? json_real(value + 0.0) : json_null());
+}
+
+static void put_comparison(json_t *object, const struct gr_bt_scene *scene, const struct gr_bt_run *run)
+{
+    put_number(object, "share_of_foresight", run->share_of_foresight);
+    (void)json_object_set_new(object, "foresight_is_bound",
+                              json_boolean(gr_backtest_foresight_is_bound(run->tariff)));
+    put_number(object, "foresight_gain", gr_bt_foresight_gain(run));
+    put_number(object, "saving", gr_bt_saving(run));
+    put_number(object, "saving_share_of_foresight", gr_bt_saving_share(run));
+    put_number(object, "saving_per_year_before_wear", gr_bt_saving_per_year(run));
+    put_number(object, "battery_price", gr_bt_battery_price(scene, run));
+    put_number(object, "payback_years", gr_bt_payback_years(scene, run));
+}
+
+static double size_of(const struct gr_bt_run *run)
+{
+    return run->strategy->kind == GR_STRATEGY_NONE ? 0.0 : run->capacity_kwh;
+}
+
 static json_t *run_to_json(const struct gr_bt_scene *scene, const struct gr_bt_run *run)
 {
     const struct gr_backtest_result *result = &run->result;
-    json_t *share = isnan(run->share_of_foresight) ? json_null() : json_real(run->share_of_foresight);
     json_t *object = json_pack(
-        "{s:s, s:s, s:s, s:f, s:f, s:f, s:f, s:f, s:o, s:I, s:I, s:I, s:I, s:f}", "tariff", run->tariff->name,
+        "{s:s, s:s, s:s, s:f, s:f, s:f, s:f, s:f, s:I, s:I, s:I, s:I, s:f}", "tariff", run->tariff->name,
         "strategy", run->strategy->name, "kind", gr_strategy_kind_name(run->strategy->kind), "battery_kwh",
-        run->strategy->kind == GR_STRATEGY_NONE ? 0.0 : run->capacity_kwh, "total_cost", result->total_cost,
-        "left_value", result->left_value + 0.0, "cycles", result->cycles, "self_sufficiency",
-        result->self_sufficiency, "share_of_foresight", share, "decisions", (json_int_t)result->decisions,
-        "plans", (json_int_t)result->plans, "changes", (json_int_t)result->changes, "faults",
-        (json_int_t)result->faults, "processor_seconds", run->seconds);
+        size_of(run), "total_cost", result->total_cost, "left_value", result->left_value + 0.0, "cycles",
+        result->cycles, "self_sufficiency", result->self_sufficiency, "decisions",
+        (json_int_t)result->decisions, "plans", (json_int_t)result->plans, "changes",
+        (json_int_t)result->changes, "faults", (json_int_t)result->faults, "processor_seconds", run->seconds);
     if (object) {
+        put_comparison(object, scene, run);
         put_sums(object, &result->total);
         (void)json_object_set_new(object, "months", months_to_json(scene, result));
     }
     return object;
 }
 
-static json_t *assumptions_to_json(void)
+static json_t *way_to_json(const struct gr_bt_run *run)
+{
+    return run ? json_pack("{s:s, s:s, s:f, s:f}", "tariff", run->tariff->name, "strategy",
+                           run->strategy->name, "battery_kwh", size_of(run), "total_cost",
+                           run->result.total_cost)
+               : json_null();
+}
+
+static json_t *notes_to_json(const struct gr_bt_notes *notes)
 {
     json_t *list = json_array();
-    for (const char *const *text = gr_bt_assumptions; *text; text++) {
-        (void)json_array_append_new(list, json_string(*text));
+    for (size_t i = 0; i < notes->count; i++) {
+        (void)json_array_append_new(list, json_string(notes->text[i]));
     }
     return list;
+}
+
+static void put_answer(json_t *root, const struct gr_bt_scene *scene, const struct gr_bt_runs *runs)
+{
+    struct gr_bt_notes notes;
+    struct gr_bt_ranking ranking = gr_bt_rank(scene, runs, (struct gr_bt_pick){0});
+    (void)json_object_set_new(root, "cheapest", way_to_json(ranking.best));
+    (void)json_object_set_new(root, "next_tariff", way_to_json(ranking.next));
+    (void)json_object_set_new(
+        root, "months_won",
+        json_integer(ranking.best ? (json_int_t)gr_bt_months_won(scene, runs, ranking.best) : 0));
+    gr_bt_assume(&notes, scene);
+    (void)json_object_set_new(root, "assumptions", notes_to_json(&notes));
+    gr_bt_doubt(&notes, scene, runs);
+    (void)json_object_set_new(root, "uncertain", notes_to_json(&notes));
 }
 
 json_t *gr_bt_to_json(const struct gr_bt_scene *scene, const struct gr_bt_runs *runs)
@@ -204,14 +163,18 @@ json_t *gr_bt_to_json(const struct gr_bt_scene *scene, const struct gr_bt_runs *
             (void)json_array_append_new(results, run_to_json(scene, &runs->run[i]));
         }
     }
-    return json_pack("{s:s, s:s, s:s, s:s, s:i, s:b, s:b, s:b, s:b, s:s, s:I, s:s, s:o, s:o}", "site",
-                     scene->config.engine.site.name, "currency", scene->config.currency, "from",
-                     gr_rfc3339_format(from, scene->from_s), "to", gr_rfc3339_format(to, scene->to_s),
-                     "step_minutes", scene->usage.step_s / 60, "know_load", scene->know_load, "know_solar",
-                     scene->know_solar, "know_price", scene->know_price, "late_readings",
-                     scene->late_readings, "within_slot", scene->within_slot ? "model" : "none", "seed",
-                     (json_int_t)scene->seed, "usage_remarks", scene->report.remarks, "assumptions",
-                     assumptions_to_json(), "results", results);
+    json_t *root =
+        json_pack("{s:s, s:s, s:s, s:s, s:i, s:b, s:b, s:b, s:b, s:s, s:I, s:s, s:o}", "site",
+                  scene->config.engine.site.name, "currency", scene->config.currency, "from",
+                  gr_rfc3339_format(from, scene->from_s), "to", gr_rfc3339_format(to, scene->to_s),
+                  "step_minutes", scene->usage.step_s / 60, "know_load", scene->know_load, "know_solar",
+                  scene->know_solar, "know_price", scene->know_price, "late_readings", scene->late_readings,
+                  "within_slot", scene->within_slot ? "model" : "none", "seed", (json_int_t)scene->seed,
+                  "usage_remarks", scene->report.remarks, "results", results);
+    if (root) {
+        put_answer(root, scene, runs);
+    }
+    return root;
 }
 
 /* ---- CSV ---- */
@@ -249,8 +212,7 @@ static void write_month(FILE *file, const struct gr_bt_scene *scene, const struc
     write_text(file, run->tariff->name);
     (void)putc(',', file);
     write_text(file, run->strategy->name);
-    (void)fprintf(file, ",%.9g,%s", run->strategy->kind == GR_STRATEGY_NONE ? 0.0 : run->capacity_kwh,
-                  gr_bt_month(name, scene->zone, month->start_s));
+    (void)fprintf(file, ",%.9g,%s", size_of(run), gr_bt_month(name, scene->zone, month->start_s));
     for (size_t i = 0; i < FIGURES; i++) {
         (void)fprintf(file, ",%.9g", figures[i].value + 0.0);
     }

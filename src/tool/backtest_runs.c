@@ -4,13 +4,14 @@
 #include <math.h>
 #include <pthread.h>
 #include <stdlib.h>
+#include <string.h>
 #include <time.h>
 #include <unistd.h>
 
 struct pool {
     const struct gr_bt_scene *scene;
     struct gr_bt_runs *runs;
-    bool keep_steps, failed;
+    bool failed;
     pthread_mutex_t lock;
     size_t next;
     bool on_terminal;
@@ -39,6 +40,23 @@ static double processor_s(void)
     return (double)now.tv_sec + 1e-9 * (double)now.tv_nsec;
 }
 
+/* Only the weeks' steps are kept: those of a year in many runs would fill the memory. */
+static int keep_weeks(struct gr_bt_run *run, const struct gr_bt_scene *scene)
+{
+    for (size_t w = 0; w < scene->weeks; w++) {
+        const struct gr_bt_week *week = &scene->week[w];
+        size_t first = (size_t)((week->from_s - scene->from_s) / scene->usage.step_s);
+        size_t bytes = gr_bt_week_steps(scene, w) * sizeof *run->week[w];
+        run->week[w] = malloc(bytes);
+        if (!run->week[w]) {
+            return gr_error_set(&run->error, GR_NO_MEMORY, "no memory for a week's steps");
+        }
+        memcpy(run->week[w], run->result.steps + first, bytes);
+        run->week_start_kwh[w] = first > 0 ? run->result.steps[first - 1].stored_kwh : run->result.start_kwh;
+    }
+    return GR_OK;
+}
+
 static void run_one(struct pool *pool, struct gr_bt_run *run)
 {
     const struct gr_bt_scene *scene = pool->scene;
@@ -59,11 +77,12 @@ static void run_one(struct pool *pool, struct gr_bt_run *run)
     double start_s = processor_s();
     run->status = gr_backtest_run(&run->result, &backtest, &run->error);
     run->seconds = processor_s() - start_s;
-    if (!pool->keep_steps) {
-        free(run->result.steps);
-        run->result.steps = NULL;
-        run->result.step_count = 0;
+    if (run->status == GR_OK) {
+        run->status = keep_weeks(run, scene);
     }
+    free(run->result.steps);
+    run->result.steps = NULL;
+    run->result.step_count = 0;
 }
 
 static void *work(void *context)
@@ -125,31 +144,31 @@ static int list_runs(struct gr_bt_runs *out, const struct gr_bt_scene *scene)
     return GR_OK;
 }
 
-static const struct gr_bt_run *find_plain(const struct gr_bt_run *group, size_t count,
+static const struct gr_bt_run *find_plain(const struct gr_bt_scene *scene, const struct gr_bt_run *group,
                                           enum gr_strategy_kind kind)
 {
-    for (size_t i = 0; i < count; i++) {
-        if (group[i].strategy->kind == kind) {
-            return &group[i];
-        }
+    size_t i = 0;
+    while (!scene->is_plain[i] || scene->strategy[i].kind != kind) {
+        i++; /* the scene has none, follow and foresight in any case */
     }
-    return NULL;
+    return &group[i];
 }
 
-static void share(struct gr_bt_runs *runs, size_t strategies)
+/* Hands every run the measures of its tariff and size. */
+static void measure(struct gr_bt_runs *runs, const struct gr_bt_scene *scene)
 {
-    for (size_t first = 0; first < runs->count; first += strategies) {
-        struct gr_bt_run *group = &runs->run[first];
-        const struct gr_bt_run *follow = find_plain(group, strategies, GR_STRATEGY_FOLLOW);
-        const struct gr_bt_run *foresight = find_plain(group, strategies, GR_STRATEGY_FORESIGHT);
-        for (size_t i = 0; follow && foresight && i < strategies; i++) {
-            group[i].share_of_foresight =
-                gr_backtest_share_of_foresight(&group[i].result, &follow->result, &foresight->result);
-        }
+    for (size_t i = 0; i < runs->count; i++) {
+        struct gr_bt_run *run = &runs->run[i];
+        const struct gr_bt_run *group = run - i % scene->strategies;
+        run->none = find_plain(scene, group, GR_STRATEGY_NONE);
+        run->follow = find_plain(scene, group, GR_STRATEGY_FOLLOW);
+        run->foresight = find_plain(scene, group, GR_STRATEGY_FORESIGHT);
+        run->share_of_foresight =
+            gr_backtest_share_of_foresight(&run->result, &run->follow->result, &run->foresight->result);
     }
 }
 
-int gr_bt_run_all(struct gr_bt_runs *out, const struct gr_bt_scene *scene, bool keep_steps)
+int gr_bt_run_all(struct gr_bt_runs *out, const struct gr_bt_scene *scene)
 {
     if (list_runs(out, scene) != GR_OK) {
         fputs("granary backtest: out of memory\n", stderr);
@@ -157,7 +176,6 @@ int gr_bt_run_all(struct gr_bt_runs *out, const struct gr_bt_scene *scene, bool 
     }
     struct pool pool = {.scene = scene,
                         .runs = out,
-                        .keep_steps = keep_steps,
                         .lock = PTHREAD_MUTEX_INITIALIZER,
                         .on_terminal = isatty(STDERR_FILENO) == 1,
                         .percent_shown = -1};
@@ -171,7 +189,7 @@ int gr_bt_run_all(struct gr_bt_runs *out, const struct gr_bt_scene *scene, bool 
             return out->run[i].status;
         }
     }
-    share(out, scene->strategies);
+    measure(out, scene);
     return GR_OK;
 }
 
@@ -179,6 +197,9 @@ void gr_bt_runs_free(struct gr_bt_runs *runs)
 {
     for (size_t i = 0; i < runs->count; i++) {
         gr_backtest_result_free(&runs->run[i].result);
+        for (size_t w = 0; w < GR_BT_WEEKS; w++) {
+            free(runs->run[i].week[w]);
+        }
     }
     free(runs->run);
     *runs = (struct gr_bt_runs){0};

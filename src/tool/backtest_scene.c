@@ -4,12 +4,20 @@
 
 #include "granary/civil.h"
 
+#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
 static int refuse(const char *where, const char *text)
 {
     (void)fprintf(stderr, "granary backtest: %s: %s\n", where, text);
+    return GR_INVALID;
+}
+
+static int refuse_twice(const char *things, const char *name)
+{
+    (void)fprintf(stderr, "granary backtest: two %s are called \"%s\": a result would not say which\n",
+                  things, name);
     return GR_INVALID;
 }
 
@@ -209,6 +217,13 @@ static int read_tariffs(struct gr_bt_scene *scene, const struct gr_bt_options *o
     bool wrong = complaints.count > 0 || scene->tariffs == 0;
     print_complaints(&complaints);
     for (size_t i = 0; !wrong && i < scene->tariffs; i++) {
+        for (size_t k = 0; k < i; k++) {
+            if (strcmp(scene->tariff[i].name, scene->tariff[k].name) == 0) {
+                return refuse_twice("tariffs", scene->tariff[i].name);
+            }
+        }
+    }
+    for (size_t i = 0; !wrong && i < scene->tariffs; i++) {
         if (gr_backtest_tariff_check(&scene->tariff[i], scene->zone, scene->from_s, scene->to_s, &error) !=
             GR_OK) {
             return refuse(options->tariffs ? options->tariff_file[i] : options->config_file, error.text);
@@ -237,20 +252,30 @@ static int fit_steps(struct gr_bt_scene *scene)
     return gr_backtest_split(&scene->usage, step_s);
 }
 
-static bool has_kind(const struct gr_bt_scene *scene, enum gr_strategy_kind kind)
+static bool has_plain(const struct gr_bt_scene *scene, enum gr_strategy_kind kind)
 {
     for (size_t i = 0; i < scene->strategies; i++) {
-        if (scene->strategy[i].kind == kind) {
+        if (scene->is_plain[i] && scene->strategy[i].kind == kind) {
             return true;
         }
     }
     return false;
 }
 
-static void want_kind(struct gr_bt_scene *scene, enum gr_strategy_kind kind)
+static void want_plain(struct gr_bt_scene *scene, enum gr_strategy_kind kind)
 {
-    if (!has_kind(scene, kind)) {
+    if (!has_plain(scene, kind)) {
+        scene->is_plain[scene->strategies] = true;
         (void)gr_strategy_named(&scene->strategy[scene->strategies++], gr_strategy_kind_name(kind));
+    }
+}
+
+static void read_strategy(struct gr_bt_scene *scene, const char *word, struct gr_complaints *complaints)
+{
+    struct gr_strategy *strategy = &scene->strategy[scene->strategies];
+    bool plain = gr_strategy_named(strategy, word) == GR_OK;
+    if (plain || gr_strategy_read(strategy, word, complaints) == GR_OK) {
+        scene->is_plain[scene->strategies++] = plain;
     }
 }
 
@@ -258,21 +283,48 @@ static int read_strategies(struct gr_bt_scene *scene, const struct gr_bt_options
 {
     struct gr_complaints complaints = {0};
     for (size_t i = 0; i < options->strategies; i++) {
-        struct gr_strategy *strategy = &scene->strategy[scene->strategies];
-        if (gr_strategy_named(strategy, options->strategy[i]) == GR_OK ||
-            gr_strategy_read(strategy, options->strategy[i], &complaints) == GR_OK) {
-            scene->strategies++;
-        }
+        read_strategy(scene, options->strategy[i], &complaints);
     }
     bool wrong = complaints.count > 0;
     print_complaints(&complaints);
     for (int kind = 0; options->strategies == 0 && kind < GR_STRATEGY_KINDS; kind++) {
-        want_kind(scene, (enum gr_strategy_kind)kind);
+        want_plain(scene, (enum gr_strategy_kind)kind);
+    }
+    for (size_t i = 0; !wrong && i < scene->strategies; i++) {
+        for (size_t k = 0; k < i; k++) {
+            if (strcmp(scene->strategy[i].name, scene->strategy[k].name) == 0) {
+                return refuse_twice("strategies", scene->strategy[i].name);
+            }
+        }
     }
     scene->shown = scene->strategies;
-    want_kind(scene, GR_STRATEGY_FOLLOW);
-    want_kind(scene, GR_STRATEGY_FORESIGHT);
+    want_plain(scene, GR_STRATEGY_NONE);
+    want_plain(scene, GR_STRATEGY_FOLLOW);
+    want_plain(scene, GR_STRATEGY_FORESIGHT);
     return wrong ? GR_INVALID : GR_OK;
+}
+
+/* ---- sizes ---- */
+
+static int read_sizes(struct gr_bt_scene *scene, const struct gr_bt_options *options)
+{
+    scene->sizes = options->sizes;
+    memcpy(scene->battery_kwh, options->battery_kwh, sizeof scene->battery_kwh);
+    if (scene->sizes == 0) {
+        scene->battery_kwh[scene->sizes++] = scene->config.engine.site.battery.capacity_kwh;
+    }
+    if (options->battery_prices > 0 && options->battery_prices != scene->sizes) {
+        (void)fprintf(
+            stderr, "granary backtest: --battery-price: found %zu prices, expected one for each of %zu %s\n",
+            options->battery_prices, scene->sizes, scene->sizes == 1 ? "size" : "sizes");
+        return GR_INVALID;
+    }
+    for (size_t i = 0; i < scene->sizes; i++) {
+        double each = options->battery_prices > 0 ? options->battery_price[i] : NAN;
+        bool by_kwh = options->battery_price_per_kwh > 0;
+        scene->battery_price[i] = by_kwh ? options->battery_price_per_kwh * scene->battery_kwh[i] : each;
+    }
+    return GR_OK;
 }
 
 /* ---- all of it ---- */
@@ -299,15 +351,12 @@ int gr_bt_scene_read(struct gr_bt_scene *scene, const struct gr_bt_options *opti
     rc = rc ? rc : read_tariffs(scene, options);
     rc = rc ? rc : fit_steps(scene);
     rc = rc ? rc : read_strategies(scene, options);
+    rc = rc ? rc : read_sizes(scene, options);
+    rc = rc || !options->report_file ? rc : gr_bt_choose_weeks(scene);
     scene->know_load = options->know_load;
     scene->know_solar = options->know_solar;
     scene->know_price = options->know_price;
     scene->late_readings = options->late_readings;
-    scene->sizes = options->sizes;
-    memcpy(scene->battery_kwh, options->battery_kwh, sizeof scene->battery_kwh);
-    if (rc == GR_OK && scene->sizes == 0) {
-        scene->battery_kwh[scene->sizes++] = scene->config.engine.site.battery.capacity_kwh;
-    }
     return rc;
 }
 

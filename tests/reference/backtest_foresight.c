@@ -12,9 +12,9 @@ enum { WEEK = 168 };
 
 /* No standing loss, which the relaxation cannot tell, and no price below 0, at which it would waste energy.
  */
-static void make_up_week(struct made_up *it, bool tables, uint64_t seed)
+static void make_up_week(struct made_up *it, int32_t step_s, bool tables, uint64_t seed)
 {
-    make_up(it, 3600, 7, tables, seed);
+    make_up(it, step_s, 7, tables, seed);
     it->config.site.battery.standing_loss_kw = 0;
     for (size_t i = 0; tables && i < it->tariff.import.source[0].table.count; i++) {
         it->tariff.import.source[0].table.rates[i].price_per_kwh += 0.12;
@@ -67,26 +67,33 @@ static double solve_relaxed(const struct gr_problem *problem)
     return cost;
 }
 
-/* The week as a problem of its own, put together from the result's inputs. */
+/* The week as a problem of its own, put together from the result's inputs: hour by hour, which is what the
+ * bill settles at once here. */
 static double optimum_of(const struct made_up *it, const struct gr_backtest_result *result)
 {
     static const double floor_share = 0.1;
-    double hours[WEEK], load[WEEK], solar[WEEK], import[WEEK], export[WEEK], floor[WEEK];
-    double greatest = 0;
+    double hours[WEEK + 1] = {0}, load[WEEK + 1] = {0}, solar[WEEK + 1] = {0};
+    double import[WEEK + 1] = {0}, export[WEEK + 1] = {0}, floor[WEEK + 1];
+    double greatest = 0, step_hours = it->usage.step_s / 3600.0;
     size_t slots = 0;
     for (size_t i = 0; i < result->step_count; i++) {
         const struct gr_backtest_step *step = &result->steps[i];
-        if (step->gap) {
-            continue;
+        if (!step->gap) {
+            hours[slots] += step_hours;
+            load[slots] += step->house_kw * step_hours;
+            solar[slots] += step->solar_kw * step_hours;
+            import[slots] += step->import_price * step_hours;
+            export[slots] += step->export_price * step_hours;
+            greatest = fmax(greatest, fmax(fabs(step->import_price), fabs(step->export_price)));
         }
-        hours[slots] = it->usage.step_s / 3600.0;
-        load[slots] = step->house_kw;
-        solar[slots] = step->solar_kw;
-        import[slots] = step->import_price;
-        export[slots] = step->export_price;
-        floor[slots] = floor_share * it->backtest.capacity_kwh;
-        greatest = fmax(greatest, fmax(fabs(step->import_price), fabs(step->export_price)));
-        slots++;
+        bool is_over = (step->start_s + it->usage.step_s) % 3600 == 0;
+        if (is_over && hours[slots] > 0) {
+            load[slots] /= hours[slots];
+            solar[slots] /= hours[slots];
+            import[slots] /= hours[slots];
+            export[slots] /= hours[slots];
+            floor[slots++] = floor_share * it->backtest.capacity_kwh;
+        }
     }
     double end_kwh[2] = {0, it->backtest.capacity_kwh};
     double end_value[2] = {0, it->backtest.capacity_kwh * result->left_per_kwh};
@@ -135,9 +142,26 @@ static void foresight_costs_what_a_milp_solver_proves_on_made_up_weeks(void **st
     print_message("seed %llu\n", (unsigned long long)seed);
     for (int k = 0; k < 6; k++) {
         struct made_up it;
-        make_up_week(&it, k % 2 == 0, seed + (uint64_t)k);
+        make_up_week(&it, 3600, k % 2 == 0, seed + (uint64_t)k);
         it.usage.load_kw[40] = NAN;
         proven += compare_week(&it, k % 2 == 0 ? "tables" : "bands");
+        forget(&it);
+    }
+    assert_true(proven >= 5);
+}
+
+static void foresight_costs_what_a_milp_solver_proves_under_hourly_settlement(void **state)
+{
+    (void)state;
+    uint64_t seed = (uint64_t)time(NULL);
+    int proven = 0;
+    print_message("seed %llu\n", (unsigned long long)seed);
+    for (int k = 0; k < 6; k++) {
+        struct made_up it;
+        make_up_week(&it, 1800, k % 2 == 0, seed + (uint64_t)k);
+        it.tariff.settlement_minutes = 60;
+        it.usage.load_kw[41] = NAN;
+        proven += compare_week(&it, k % 2 == 0 ? "tables, half hours" : "bands, half hours");
         forget(&it);
     }
     assert_true(proven >= 5);
@@ -170,7 +194,7 @@ static void foresight_costs_what_a_milp_solver_proves_on_real_weeks(void **state
     for (size_t k = 0; k < 6; k++) {
         char path[600];
         struct made_up it;
-        make_up_week(&it, k % 2 == 0, k);
+        make_up_week(&it, 3600, k % 2 == 0, k);
         (void)snprintf(path, sizeof path, GRANARY_SHARED_DIR "/data/households/fontana17/%s.csv",
                        homes[k % 3]);
         if (!read_week(&it.usage, path, 24 * (10 + 40 * k))) {
@@ -188,6 +212,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(foresight_costs_what_a_milp_solver_proves_on_made_up_weeks),
+        cmocka_unit_test(foresight_costs_what_a_milp_solver_proves_under_hourly_settlement),
         cmocka_unit_test(foresight_costs_what_a_milp_solver_proves_on_real_weeks),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

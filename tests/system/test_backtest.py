@@ -10,6 +10,8 @@ import subprocess
 import tempfile
 import unittest
 
+import jsonschema
+
 from harness import TOOL
 
 SOURCE = pathlib.Path(os.environ.get("GRANARY_SOURCE", pathlib.Path(__file__).resolve().parents[2]))
@@ -92,7 +94,43 @@ class Backtest(unittest.TestCase):
                             "--battery-kwh", "5,10,15", "--to", "2026-03-05")
         self.assertEqual(run.returncode, 0, run.stderr)
         self.assertLessEqual(run.stdout.count("\n"), 30)
-        self.assertIn("The cheapest 21 of 45", run.stdout)
+        lines = run.stdout.splitlines()
+        heads = next(line for line in lines if line.startswith("strategy"))
+        self.assertEqual(heads.split(), ["strategy", "kWh", "Plain", "Owl", "Tide", "Stairs", "Summit", "less", "share"])
+        rows = lines[lines.index(heads) + 1:lines.index(heads) + 8]
+        self.assertEqual([row.count("*") for row in rows], [1] * 7)  # none once, the others with each size
+
+    def test_the_table_says_which_tariff_wins_and_by_how_much(self):
+        arguments = ("--tariff", TARIFF_N, "--tariff", str(SOURCE / "conf/tariffs/peak-steps.conf"), "--strategy", "none",
+                     "--strategy", "follow", "--strategy", "foresight", "--battery-price-per-kwh", "300")
+        results = [r for r in self.results(*arguments)["results"] if r["kind"] != "foresight"]
+        best = min(results, key=lambda r: r["total_cost"])
+        following = min((r for r in results if r["tariff"] != best["tariff"]), key=lambda r: r["total_cost"])
+        run = self.run_tool(*arguments)
+        self.assertIn(f"Cheapest: {best['tariff']} with {best['strategy']}, 13.5 kWh: {best['total_cost']:.2f}. Without a battery: "
+                      f"{best['total_cost'] + best['saving']:.2f}. Next tariff: {following['tariff']}", run.stdout)
+        self.assertIn(f"{following['total_cost'] - best['total_cost']:.2f} more", run.stdout)
+        self.assertRegex(run.stdout, rf"\n{best['tariff']} .* {best['payback_years']:.1f} y\n")
+        self.assertRegex(run.stdout, r"\nStairs +foresight .* ~1\.000 ")
+        self.assertIn("foresight neither: it is no bound there", run.stdout)
+
+    def test_many_tariffs_are_cut_to_the_cheapest_runs(self):
+        tariffs = []
+        for number in range(8):
+            text = pathlib.Path(TARIFF_N).read_text().replace('name = "N"', f'name = "N{number}"')
+            tariffs += ["--tariff", self.write(f"n{number}.conf", text)]
+        run = self.run_tool(*tariffs, "--strategy", "none", "--strategy", "follow", "--battery-kwh", "5,10", "--to", "2026-03-03")
+        self.assertLessEqual(run.stdout.count("\n"), 30)
+        self.assertIn("The cheapest 18 of 24; --report, --json and --csv hold all.", run.stdout)
+
+    def test_the_json_is_as_its_schema_says(self):
+        schema = json.loads((SOURCE / "docs/backtest.schema.json").read_text())
+        jsonschema.Draft202012Validator.check_schema(schema)
+        for arguments in (("--strategy", "follow"), ("--strategy", "foresight", "--battery-kwh", "5,10", "--battery-price", "1500,2500"),
+                          ("--strategy", "none", "--tariff", str(SOURCE / "conf/tariffs/peak-steps.conf"), "--within-slot", "model")):
+            out = self.results(*arguments, "--to", "2026-03-12")
+            jsonschema.Draft202012Validator(schema).validate(out)
+            self.assertLessEqual(SPEC, set(out["results"][0]))
 
     def test_the_csv_file_has_a_line_for_each_run_and_month(self):
         path = str(self.folder / "out.csv")
@@ -102,7 +140,8 @@ class Backtest(unittest.TestCase):
             rows = list(csv.DictReader(io.StringIO(file.read())))
         self.assertEqual([(r["strategy"], r["month"]) for r in rows],
                          [(s, m) for s in ("follow", "none") for m in ("2026-03", "2026-04")])
-        self.refused("cannot be written", "--tariff", TARIFF_N, "--strategy", "none", "--csv", "/nowhere/out.csv", status=1)
+        for option in ("--csv", "--report"):
+            self.refused("/nowhere/out: cannot be written", "--tariff", TARIFF_N, "--strategy", "none", option, "/nowhere/out", status=1)
 
     def test_dates_are_local_and_include_both_days(self):
         out = self.results("--tariff", TARIFF_N, "--strategy", "none", "--from", "2026-03-07", "--to", "2026-03-08")
@@ -145,6 +184,13 @@ class Backtest(unittest.TestCase):
         for words, arguments in {
                 "--battery-kwh: found \"5,x\"": ("--battery-kwh", "5,x"), "--truth: found \"wind\"": ("--truth", "wind"),
                 "--within-slot: found \"maybe\"": ("--within-slot", "maybe"), "--seed: found \"-1\"": ("--seed", "-1"),
+                "--battery-kwh: found \"5,5\"": ("--battery-kwh", "5,5"),
+                "--battery-price: found \"0\"": ("--battery-price", "0"),
+                "found 2 prices, expected one for each of 1 size": ("--battery-price", "100,200"),
+                "--battery-price-per-kwh: found \"1,2\"": ("--battery-price-per-kwh", "1,2"),
+                "not both": ("--battery-price-per-kwh", "1", "--battery-price", "2"),
+                "two strategies are called \"follow\"": ("--strategy", "follow", "--strategy", "follow"),
+                "two tariffs are called \"N\"": ("--tariff", TARIFF_N, "--tariff", TARIFF_N),
                 "no-such-strategy: cannot be read": ("--strategy", "no-such-strategy"),
                 "no-such.conf: cannot be read": ("--tariff", "no-such.conf")}.items():
             with self.subTest(words=words):

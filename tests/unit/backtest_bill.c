@@ -145,6 +145,28 @@ static void hourly_settlement_sets_import_off_against_export(void **state)
     forget(&it);
 }
 
+/* No rule of a battery can beat it, and its flows balance step by step though it is solved hour by hour. */
+static void under_hourly_settlement_foresight_is_still_the_bound(void **state)
+{
+    (void)state;
+    for (uint64_t seed = 30; seed < 36; seed++) {
+        struct made_up it;
+        struct gr_backtest_result result, bound;
+        make_up(&it, seed % 2 ? 900 : 1800, 6, seed % 3 == 0, seed);
+        it.tariff.settlement_minutes = 60;
+        it.usage.load_kw[50] = NAN;
+        run(&it, "foresight", &bound);
+        check_balance(&it, &bound);
+        for (size_t k = 0; k < 4; k++) {
+            run(&it, strategies[k], &result);
+            assert_true(bound.total_cost <= result.total_cost + 1e-6);
+            gr_backtest_result_free(&result);
+        }
+        gr_backtest_result_free(&bound);
+        forget(&it);
+    }
+}
+
 /* Days of March have these hourly peaks; three of them are beyond 3 kW. */
 static void set_peaks(struct made_up *it)
 {
@@ -196,6 +218,7 @@ int main(void)
         cmocka_unit_test(the_months_add_up_to_the_whole),
         cmocka_unit_test(gaps_are_left_out_and_counted),
         cmocka_unit_test(hourly_settlement_sets_import_off_against_export),
+        cmocka_unit_test(under_hourly_settlement_foresight_is_still_the_bound),
         cmocka_unit_test(a_peak_charge_goes_by_the_mean_of_the_highest_daily_peaks),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -1,0 +1,43 @@
+# Writes the files of the report into one C source: cmake -DFILES="name=path;..." -DOUTPUT=file.c -P embed.cmake
+# A file without a path becomes an asset of length 0. With each goes the SHA-256 of its bytes in base64, by which a
+# page's content security policy names what may run.
+set(digits "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/")
+
+function(hex_to_base64 hex out)
+  string(LENGTH "${hex}" length)
+  set(text "")
+  set(at 0)
+  while(at LESS length)
+    string(SUBSTRING "${hex}00000" ${at} 6 group)
+    math(EXPR bits "0x${group}")
+    foreach(shift 18 12 6 0)
+      math(EXPR digit "(${bits} >> ${shift}) & 63")
+      string(SUBSTRING "${digits}" ${digit} 1 letter)
+      string(APPEND text "${letter}")
+    endforeach()
+    math(EXPR at "${at} + 6")
+  endwhile()
+  # 32 bytes fill two thirds of the last group.
+  string(REGEX REPLACE ".$" "=" text "${text}")
+  set(${out} "${text}" PARENT_SCOPE)
+endfunction()
+
+set(source "#include \"tool/report/assets.h\"\n")
+foreach(file IN LISTS FILES)
+  string(REGEX MATCH "^([a-z0-9_]+)=(.*)$" matched "${file}")
+  set(name ${CMAKE_MATCH_1})
+  set(path "${CMAKE_MATCH_2}")
+  set(hex "")
+  set(hash "")
+  if(path)
+    file(READ "${path}" hex HEX)
+    file(SHA256 "${path}" sum)
+    hex_to_base64("${sum}" hash)
+  endif()
+  string(LENGTH "${hex}" digits_count)
+  math(EXPR length "${digits_count} / 2")
+  string(REGEX REPLACE "(..)" "0x\\1," bytes "${hex}00")
+  string(APPEND source "\nstatic const unsigned char ${name}_bytes[] = {${bytes}};\n"
+         "const struct gr_asset gr_asset_${name} = {${name}_bytes, ${length}, \"${hash}\"};\n")
+endforeach()
+file(WRITE "${OUTPUT}" "${source}")
