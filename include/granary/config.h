@@ -1,5 +1,5 @@
 /* The configuration file (libconfig), read once into plain structs. conf/granary.conf shows and explains
- * every key. Groups: site, battery, grid, solar, mqtt, inputs, rates, planning, safety, outputs,
+ * every key. Groups: site, battery, grid, solar, mqtt, inputs, rates, weather, planning, safety, outputs,
  * events. */
 #ifndef GRANARY_CONFIG_H
 #define GRANARY_CONFIG_H
@@ -74,6 +74,17 @@ struct gr_source {
     double least_per_kwh, greatest_per_kwh; /* plausible */
 };
 
+/* A forecast of the weather, read like a rate table: the mapping's price is the number that tells of the sun,
+ * or of the temperature where nothing tells of the sun. */
+struct gr_weather_source {
+    bool configured;
+    struct gr_source source; /* of kind http or file; plausible values in the units of weather.h */
+    int refresh_minutes;     /* of kind http */
+    bool tells_sun, tells_temperature;
+    enum gr_weather_kind kind;          /* of the sun */
+    struct gr_rate_mapping temperature; /* where tells_temperature */
+};
+
 struct gr_outputs {
     char domain[GR_NAME_SIZE];          /* first topic level: "homie" */
     char device[GR_NAME_SIZE];          /* device id: a-z, 0-9, hyphen */
@@ -97,6 +108,7 @@ struct gr_config {
     char currency[8]; /* ISO 4217 code, for display */
     struct gr_source import[GR_MAX_SOURCES], export[GR_MAX_SOURCES];
     size_t import_count, export_count;
+    struct gr_weather_source weather;
     struct gr_outputs outputs;
     struct gr_events events;
     char strategy_file[GR_PATH_SIZE]; /* "" where none is given; the engine's configuration has its wishes */

@@ -26,15 +26,22 @@ enum gr_weather_kind {
 /* "irradiance", "cloud cover", "generation", "temperature" */
 const char *gr_weather_name(enum gr_weather_kind kind);
 
+/* Holds a table of values of the kind against what may be believed: `least` to `greatest`, at most 5000
+ * slots, and an end at least six hours after now_s. GR_INVALID with what was found and expected; moments are
+ * written in the zone's time. */
+int gr_weather_check(const struct gr_rate_table *table, enum gr_weather_kind kind, double least,
+                     double greatest, const struct gr_zone *zone, int64_t now_s, struct gr_error *error);
+
 struct gr_weather; /* the last GR_HISTORY_DAYS and six days ahead */
 
 int gr_weather_create(struct gr_weather **out);
 void gr_weather_free(struct gr_weather *weather);
 
-/* Takes what was told at the moment at_s; the table's prices are values of the kind. Half hours that it does
- * not cover wholly are left alone, values out of range are drawn into it. A kind of sun other than before
- * makes the old one forgotten. What is told of a half hour less than six hours before its start serves plans
- * but, where an earlier word is known, not the judgement of how good the telling is. */
+/* Takes what was told at the moment at_s, 0 where that is not known; the table's prices are values of the
+ * kind. Half hours that it does not cover wholly are left alone, values out of range are drawn into it. A
+ * kind of sun other than before makes the old one forgotten. What is told of a half hour less than six hours
+ * before its start serves plans but, where an earlier word is known, not the judgement of how good the
+ * telling is. */
 void gr_weather_take(struct gr_weather *weather, enum gr_weather_kind kind, const struct gr_rate_table *table,
                      int64_t at_s);
 

@@ -60,30 +60,31 @@ void gr_form_defaults(const struct gr_key *keys, void *form)
     }
 }
 
-/* The one group in which a name would be right, or NULL. */
-static const char *home_of(const char *name)
+/* Names the one group or the two in which a key would be right; false where there are none, or more. */
+static bool find_homes(const char *name, char *homes, size_t size)
 {
-    const char *home = NULL;
+    size_t count = 0;
+    homes[0] = '\0';
     for (const struct gr_group *group = gr_groups; group->path; group++) {
         const struct gr_key *const tables[] = {group->keys, NULL};
         if (find_key(tables, name)) {
-            if (home) {
-                return NULL;
-            }
-            home = *group->path ? group->path : "the top level";
+            const char *home = *group->path ? group->path : "the top level";
+            size_t used = strlen(homes);
+            (void)snprintf(homes + used, size - used, "%s%s", count ? ", or " : "", home);
+            count++;
         }
     }
-    return home;
+    return count == 1 || count == 2;
 }
 
 static void refuse_unknown(struct gr_reader *reader, const config_setting_t *setting,
                            const struct gr_key *const *tables)
 {
     const char *name = config_setting_name(setting);
-    const char *home = home_of(name);
+    char homes[200];
     const char *nearest = gr_nearest_key(tables, name);
-    if (home) {
-        gr_complain(reader, setting, NULL, "this key does not belong here; its place is %s", home);
+    if (find_homes(name, homes, sizeof homes)) {
+        gr_complain(reader, setting, NULL, "this key does not belong here; its place is %s", homes);
     } else if (nearest) {
         gr_complain(reader, setting, NULL, "unknown key; did you mean %s?", nearest);
     } else {

@@ -61,8 +61,9 @@ extern const struct gr_group gr_groups[];
 
 extern const struct gr_key gr_root_keys[], gr_site_keys[], gr_battery_keys[], gr_grid_keys[], gr_solar_keys[],
     gr_mqtt_keys[], gr_inputs_keys[], gr_input_keys[], gr_rates_keys[], gr_bands_source_keys[],
-    gr_http_source_keys[], gr_file_source_keys[], gr_mapping_keys[], gr_band_keys[], gr_planning_keys[],
-    gr_safety_keys[], gr_outputs_keys[], gr_events_keys[];
+    gr_http_source_keys[], gr_file_source_keys[], gr_table_keys[], gr_price_keys[], gr_weather_http_keys[],
+    gr_weather_file_keys[], gr_weather_keys[], gr_band_keys[], gr_planning_keys[], gr_safety_keys[],
+    gr_outputs_keys[], gr_events_keys[];
 
 extern const struct gr_guess gr_guess_kilo[], gr_guess_percent[], gr_guess_money[];
 
@@ -154,6 +155,7 @@ void gr_site_read(struct gr_reader *reader, const config_setting_t *root, struct
 void gr_mqtt_read(struct gr_reader *reader, const config_setting_t *root, struct gr_config *out);
 void gr_inputs_read(struct gr_reader *reader, const config_setting_t *root, struct gr_config *out);
 void gr_rates_group_read(struct gr_reader *reader, const config_setting_t *root, struct gr_config *out);
+void gr_weather_read(struct gr_reader *reader, const config_setting_t *root, struct gr_config *out);
 void gr_planning_read(struct gr_reader *reader, const config_setting_t *root, struct gr_config *out);
 
 /* The bands of one source; `source` is its group. */
@@ -164,7 +166,15 @@ struct gr_source_form {
     struct gr_source source;
     int kind, format, unit;
     char separator[8];
+    const char *value_key; /* of the number itself; NULL: "price" */
 };
+/* Complains of an address or a path that could not be used, or of a secret file that cannot be read. */
+void gr_source_check_place(struct gr_reader *reader, const config_setting_t *group, struct gr_source *source);
+/* Complains of a name with other than plain characters. */
+void gr_source_check_name(struct gr_reader *reader, const config_setting_t *group, const char *name);
+/* Checks that a JSON Pointer or column is one; the form says which is wanted. */
+void gr_mapping_check_value(struct gr_reader *reader, const config_setting_t *group,
+                            const struct gr_source_form *form, const char *key, const char *value);
 /* Checks the mapping keys and completes source.mapping. */
 void gr_mapping_finish(struct gr_reader *reader, const config_setting_t *group, struct gr_source_form *form);
 
@@ -189,5 +199,9 @@ extern const struct gr_key gr_strategy_keys[], gr_tariff_keys[], gr_peak_keys[],
 /* Paragraphs of gr_config_print. */
 void gr_print_site(FILE *stream, const struct gr_config *config);
 void gr_print_rates(FILE *stream, const struct gr_config *config);
+void gr_print_weather(FILE *stream, const struct gr_weather_source *weather);
+/* An address without what may be secret in it, and when a table's slots end. */
+void gr_print_url(FILE *stream, const char *url);
+void gr_print_slots(FILE *stream, const struct gr_rate_mapping *mapping);
 
 #endif

@@ -1,4 +1,4 @@
-/* How the tables of http and file sources are read. */
+/* How the tables of http and file sources are read, of prices and of weather. */
 #include "config/form.h"
 
 #include <string.h>
@@ -16,7 +16,7 @@ static const struct gr_guess seconds[] = {{"seconds", 1.0 / 60, 0}, {NULL, 0, 0}
 #define SOURCE(member) offsetof(struct gr_source_form, member)
 #define MAPPING(member) offsetof(struct gr_source_form, source.mapping.member)
 
-const struct gr_key gr_mapping_keys[] = {
+const struct gr_key gr_table_keys[] = {
     {.name = "format",
      .kind = GR_KEY_WORD,
      .offset = SOURCE(format),
@@ -30,7 +30,7 @@ const struct gr_key gr_mapping_keys[] = {
      .offset = MAPPING(list),
      .size = GR_FIELD_SIZE,
      .standard_text = "\"\", the document itself",
-     .about = "JSON: where the array of prices is; a `*` in it stands for every element on the way"},
+     .about = "JSON: where the array of slots is; a `*` in it stands for every element on the way"},
     {.name = "start",
      .kind = GR_KEY_TEXT,
      .offset = MAPPING(start),
@@ -48,12 +48,6 @@ const struct gr_key gr_mapping_keys[] = {
      .offset = MAPPING(duration),
      .size = GR_FIELD_SIZE,
      .about = "the slot's length in minutes or as an ISO 8601 duration, where the table says it"},
-    {.name = "price",
-     .kind = GR_KEY_TEXT,
-     .offset = MAPPING(price),
-     .size = GR_FIELD_SIZE,
-     .required = true,
-     .about = "the price"},
     {.name = "start_is_local",
      .kind = GR_KEY_BOOLEAN,
      .offset = MAPPING(start_is_local),
@@ -69,6 +63,21 @@ const struct gr_key gr_mapping_keys[] = {
      .standard = 0,
      .guesses = seconds,
      .about = "length of a slot where neither end nor duration is given; 0: up to the next start"},
+    {.name = "separator",
+     .kind = GR_KEY_TEXT,
+     .offset = SOURCE(separator),
+     .size = 2,
+     .standard_text = "\",\"",
+     .about = "CSV: the character between columns"},
+    {.name = NULL}};
+
+const struct gr_key gr_price_keys[] = {
+    {.name = "price",
+     .kind = GR_KEY_TEXT,
+     .offset = MAPPING(price),
+     .size = GR_FIELD_SIZE,
+     .required = true,
+     .about = "the price"},
     {.name = "unit",
      .kind = GR_KEY_WORD,
      .offset = SOURCE(unit),
@@ -91,12 +100,6 @@ const struct gr_key gr_mapping_keys[] = {
      .greatest = 100000,
      .standard = 0,
      .about = "fixed part per kWh (network, levies), added after tax_factor"},
-    {.name = "separator",
-     .kind = GR_KEY_TEXT,
-     .offset = SOURCE(separator),
-     .size = 2,
-     .standard_text = "\",\"",
-     .about = "CSV: the character between columns"},
     {.name = NULL}};
 
 struct field {
@@ -104,26 +107,62 @@ struct field {
 };
 #define FIELDS 5
 
-static void list_fields(const struct gr_rate_mapping *mapping, struct field out[FIELDS])
+static void list_fields(const struct gr_source_form *form, struct field out[FIELDS])
 {
+    const struct gr_rate_mapping *mapping = &form->source.mapping;
     const struct field fields[FIELDS] = {{"list", mapping->list},
                                          {"start", mapping->start},
                                          {"end", mapping->end},
                                          {"duration", mapping->duration},
-                                         {"price", mapping->price}};
+                                         {form->value_key ? form->value_key : "price", mapping->price}};
     memcpy(out, fields, sizeof fields);
+}
+
+static void check_json_field(struct gr_reader *reader, const config_setting_t *group,
+                             const struct field *field)
+{
+    struct gr_error error = {""};
+    if (gr_json_pointer_check(field->value, &error) != GR_OK) {
+        gr_complain(reader, group, field->key, "%s", error.text);
+    }
+}
+
+static void check_csv_field(struct gr_reader *reader, const config_setting_t *group,
+                            const struct field *field, bool by_position)
+{
+    const char *value = field->value;
+    bool is_number = value[0] == '#' && value[1] != '\0' && value[1] != '0' &&
+                     strspn(value + 1, "0123456789") == strlen(value + 1);
+    if (value[0] == '\0') {
+        return;
+    }
+    if (by_position && !is_number) {
+        gr_complain(reader, group, field->key,
+                    "found \"%s\" where start goes by position; allowed: \"#1\", \"#2\", ...", value);
+    } else if (!by_position && value[0] == '#') {
+        gr_complain(reader, group, field->key,
+                    "found \"%s\" where start goes by name; allowed: a column's name", value);
+    }
+}
+
+void gr_mapping_check_value(struct gr_reader *reader, const config_setting_t *group,
+                            const struct gr_source_form *form, const char *key, const char *value)
+{
+    struct field field = {key, value};
+    if ((enum gr_rate_format)form->format == GR_RATES_JSON) {
+        check_json_field(reader, group, &field);
+    } else {
+        check_csv_field(reader, group, &field, form->source.mapping.start[0] == '#');
+    }
 }
 
 static void check_json(struct gr_reader *reader, const config_setting_t *group,
                        const struct gr_source_form *form)
 {
     struct field fields[FIELDS];
-    list_fields(&form->source.mapping, fields);
+    list_fields(form, fields);
     for (size_t i = 0; i < FIELDS; i++) {
-        struct gr_error error = {""};
-        if (gr_json_pointer_check(fields[i].value, &error) != GR_OK) {
-            gr_complain(reader, group, fields[i].key, "%s", error.text);
-        }
+        check_json_field(reader, group, &fields[i]);
     }
     if (form->separator[0]) {
         gr_complain(reader, group, "separator", "found with format = \"json\"; allowed: only with \"csv\"");
@@ -134,22 +173,9 @@ static void check_csv(struct gr_reader *reader, const config_setting_t *group,
                       const struct gr_source_form *form)
 {
     struct field fields[FIELDS];
-    list_fields(&form->source.mapping, fields);
-    bool by_position = fields[1].value[0] == '#';
+    list_fields(form, fields);
     for (size_t i = 1; i < FIELDS; i++) {
-        const char *value = fields[i].value;
-        if (value[0] == '\0') {
-            continue;
-        }
-        bool is_number = value[0] == '#' && value[1] != '\0' && value[1] != '0' &&
-                         strspn(value + 1, "0123456789") == strlen(value + 1);
-        if (by_position && !is_number) {
-            gr_complain(reader, group, fields[i].key,
-                        "found \"%s\" where start goes by position; allowed: \"#1\", \"#2\", ...", value);
-        } else if (!by_position && value[0] == '#') {
-            gr_complain(reader, group, fields[i].key,
-                        "found \"%s\" where start goes by name; allowed: a column's name", value);
-        }
+        check_csv_field(reader, group, &fields[i], fields[1].value[0] == '#');
     }
     if (fields[0].value[0]) {
         gr_complain(reader, group, "list", "found with format = \"csv\"; allowed: only with \"json\"");

@@ -99,6 +99,7 @@ static void print_secrets(FILE *stream, const struct gr_config *config)
     for (size_t i = 0; i < config->export_count; i++) {
         print_secret(stream, config->export[i].name, config->export[i].headers_file);
     }
+    print_secret(stream, config->weather.source.name, config->weather.source.headers_file);
 }
 
 static void print_planning(FILE *stream, const struct gr_engine_config *engine)
@@ -156,6 +157,7 @@ void gr_config_print(FILE *stream, const struct gr_config *config)
     fprintf(stream, "%s is valid. It says, with all that it left to defaults:\n", config->file);
     gr_print_site(stream, config);
     gr_print_rates(stream, config);
+    gr_print_weather(stream, &config->weather);
     print_mqtt(stream, &config->mqtt);
     fprintf(stream, "\nInputs\n");
     for (int channel = 0; channel < GR_CHANNELS; channel++) {

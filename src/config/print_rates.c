@@ -35,7 +35,7 @@ static void print_bands(FILE *stream, const struct gr_rate_bands *bands)
 }
 
 /* The query may hold a key. */
-static void print_url(FILE *stream, const char *url)
+void gr_print_url(FILE *stream, const char *url)
 {
     const char *scheme = strstr(url, "://");
     const char *host = scheme ? scheme + 3 : url;
@@ -64,7 +64,13 @@ static void print_mapping(FILE *stream, const struct gr_rate_mapping *mapping)
     if (mapping->add_per_kwh != 0) {
         fprintf(stream, ", %+.6g per kWh", mapping->add_per_kwh);
     }
-    fprintf(stream, ".\n    Slots end ");
+    fprintf(stream, ".\n");
+    gr_print_slots(stream, mapping);
+}
+
+void gr_print_slots(FILE *stream, const struct gr_rate_mapping *mapping)
+{
+    fprintf(stream, "    Slots end ");
     if (mapping->end[0]) {
         fprintf(stream, "at \"%s\"", mapping->end);
     } else if (mapping->duration[0]) {
@@ -87,7 +93,7 @@ static void print_source(FILE *stream, const struct gr_source *source)
     }
     if (source->kind == GR_SOURCE_HTTP) {
         fprintf(stream, "fetched from ");
-        print_url(stream, source->url);
+        gr_print_url(stream, source->url);
         fprintf(stream, "%s, tomorrow's from %02d:%02d.\n",
                 source->headers_file[0] ? " with headers of our own" : "", source->fetch_from_minute / 60,
                 source->fetch_from_minute % 60);

@@ -113,8 +113,8 @@ const struct gr_key gr_file_source_keys[] = {
     {.name = NULL}};
 
 static const struct gr_key *const bands_tables[] = {gr_bands_source_keys, NULL};
-static const struct gr_key *const http_tables[] = {gr_http_source_keys, gr_mapping_keys, NULL};
-static const struct gr_key *const file_tables[] = {gr_file_source_keys, gr_mapping_keys, NULL};
+static const struct gr_key *const http_tables[] = {gr_http_source_keys, gr_table_keys, gr_price_keys, NULL};
+static const struct gr_key *const file_tables[] = {gr_file_source_keys, gr_table_keys, gr_price_keys, NULL};
 static const struct gr_key *const *const tables_of[] = {
     [GR_SOURCE_BANDS] = bands_tables, [GR_SOURCE_HTTP] = http_tables, [GR_SOURCE_FILE] = file_tables};
 
@@ -129,14 +129,19 @@ static bool read_kind(struct gr_reader *reader, const config_setting_t *group, i
     return gr_value_read(reader, setting, &gr_bands_source_keys[0], kind);
 }
 
-static void check_name(struct gr_reader *reader, const config_setting_t *group,
-                       const struct gr_config *config, const char *name)
+void gr_source_check_name(struct gr_reader *reader, const config_setting_t *group, const char *name)
 {
     static const char allowed[] = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789 ._-";
     if (name[strspn(name, allowed)] != '\0') {
         gr_complain(reader, group, "name",
                     "found \"%s\"; allowed: letters, digits, space, full stop, hyphen and underscore", name);
     }
+}
+
+static void check_name(struct gr_reader *reader, const config_setting_t *group,
+                       const struct gr_config *config, const char *name)
+{
+    gr_source_check_name(reader, group, name);
     const struct gr_source *lists[] = {config->import, config->export};
     size_t counts[] = {config->import_count, config->export_count};
     for (size_t list = 0; list < 2; list++) {
@@ -172,6 +177,17 @@ static void check_path(struct gr_reader *reader, const config_setting_t *group, 
     }
 }
 
+void gr_source_check_place(struct gr_reader *reader, const config_setting_t *group, struct gr_source *source)
+{
+    if (source->kind == GR_SOURCE_HTTP) {
+        check_url(reader, group, source);
+        gr_resolve_path(reader, group, "headers_file", source->headers_file, true);
+        gr_need_secret(reader, group, "headers_file", source->headers_file);
+    } else {
+        check_path(reader, group, source);
+    }
+}
+
 static void check_plausible(struct gr_reader *reader, const config_setting_t *group,
                             const struct gr_source *source)
 {
@@ -194,13 +210,7 @@ static void finish_source(struct gr_reader *reader, const config_setting_t *grou
         return;
     }
     gr_mapping_finish(reader, group, form);
-    if (source->kind == GR_SOURCE_HTTP) {
-        check_url(reader, group, source);
-        gr_resolve_path(reader, group, "headers_file", source->headers_file, true);
-        gr_need_secret(reader, group, "headers_file", source->headers_file);
-    } else {
-        check_path(reader, group, source);
-    }
+    gr_source_check_place(reader, group, source);
 }
 
 static void read_source(struct gr_reader *reader, const config_setting_t *group,

@@ -6,6 +6,7 @@
 #include "daemon/feed.h"
 #include "daemon/inputs.h"
 #include "daemon/keeper.h"
+#include "daemon/learned.h"
 #include "daemon/log.h"
 #include "daemon/properties.h"
 #include "daemon/recorder.h"
@@ -53,6 +54,7 @@ struct daemon {
     size_t held_count;
     int64_t turned_ms;
     uint64_t heartbeat, seed;
+    int64_t learned_day; /* on which it was said last what was learned */
 };
 
 /* ---- starting ---- */
@@ -288,6 +290,9 @@ static void turn(struct daemon *daemon)
     daemon->turned_ms = gr_clock_mono_ms();
     daemon->readings_came = false;
     log_decision(daemon, &decision);
+    if (decision.replanned) {
+        gr_log_learned(daemon->engine, daemon->zone, &daemon->now, &daemon->learned_day);
+    }
     log_answer(daemon, &decision);
     /* first the store: it reserves the sequence before anyone can see it */
     gr_keeper_note(daemon->keeper, &decision, &daemon->config->outputs, &daemon->now);
@@ -571,7 +576,7 @@ static void finish(struct daemon *daemon)
 
 int gr_daemon_main(int argc, char **argv)
 {
-    struct daemon daemon = {.signals = -1};
+    struct daemon daemon = {.signals = -1, .learned_day = -1};
     int status = parse_arguments(&daemon, argc, argv);
     if (status >= 0) {
         return status;

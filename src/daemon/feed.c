@@ -1,4 +1,4 @@
-#include "daemon/feed.h"
+#include "daemon/feed_item.h"
 
 #include "config/slurp.h"
 #include "daemon/log.h"
@@ -10,32 +10,8 @@
 #include <string.h>
 #include <sys/stat.h>
 
-enum { MOST_SOURCES = 2 * GR_MAX_SOURCES };
-
 static const int64_t keep_s = INT64_C(35) * 86400; /* earlier days give the expected rates */
 static const int64_t look_at_file_s = 60;
-
-struct item {
-    const struct gr_source *source;
-    enum gr_direction direction;
-    size_t index; /* among the sources of its direction */
-    struct gr_rate_table table;
-    struct gr_schedule schedule;
-    int64_t wanted_from_s, wanted_to_s; /* what was asked for */
-    char url[GR_URL_SIZE];
-    struct timespec file_time; /* of the file last read */
-    bool pending;
-};
-
-struct gr_feed {
-    const struct gr_zone *zone;
-    struct gr_engine *engine;
-    struct gr_fetch *fetch;
-    struct gr_store *store;
-    uint64_t jitter;
-    struct item items[MOST_SOURCES];
-    size_t count;
-};
 
 static const char *direction_name(enum gr_direction direction)
 {
@@ -51,8 +27,8 @@ static double next_jitter(struct gr_feed *feed)
     return (double)((z ^ (z >> 31)) >> 11) * 0x1p-53;
 }
 
-static void tell_engine(struct gr_feed *feed, const struct item *item, const struct gr_rate_table *table,
-                        const struct gr_moment *now)
+static void tell_engine(struct gr_feed *feed, const struct gr_feed_item *item,
+                        const struct gr_rate_table *table, const struct gr_moment *now)
 {
     struct gr_error error = {""};
     struct gr_event event = {
@@ -76,7 +52,7 @@ static bool is_plausible(const struct gr_rate_table *table, const struct gr_sour
     return true;
 }
 
-static void restore(struct gr_feed *feed, struct item *item, const struct gr_moment *now)
+static void restore(struct gr_feed *feed, struct gr_feed_item *item, const struct gr_moment *now)
 {
     struct gr_error error = {""};
     if (!feed->store) {
@@ -103,10 +79,19 @@ static void add_sources(struct gr_feed *feed, enum gr_direction direction, const
 {
     for (size_t i = 0; i < count; i++) {
         if (sources[i].kind != GR_SOURCE_BANDS) {
-            struct item *item = &feed->items[feed->count++];
-            *item = (struct item){.source = &sources[i], .direction = direction, .index = i};
+            struct gr_feed_item *item = &feed->items[feed->count++];
+            *item = (struct gr_feed_item){.source = &sources[i], .direction = direction, .index = i};
             restore(feed, item, now);
         }
+    }
+}
+
+static void add_weather(struct gr_feed *feed, const struct gr_weather_source *weather)
+{
+    if (weather->configured) {
+        struct gr_feed_item *item = &feed->items[feed->count++];
+        *item = (struct gr_feed_item){.source = &weather->source, .weather = weather};
+        gr_feed_restore_weather(feed, item);
     }
 }
 
@@ -125,6 +110,7 @@ int gr_feed_create(struct gr_feed **out, const struct gr_config *config, const s
     feed->jitter = jitter_seed;
     add_sources(feed, GR_IMPORT, config->import, config->import_count, now);
     add_sources(feed, GR_EXPORT_DIRECTION, config->export, config->export_count, now);
+    add_weather(feed, &config->weather);
     *out = feed;
     return GR_OK;
 }
@@ -155,7 +141,8 @@ int gr_feed_pending(const struct gr_feed *feed)
 
 /* ---- accepting a document ---- */
 
-static void announce(const struct gr_feed *feed, const struct item *item, const struct gr_rate_table *table)
+static void announce(const struct gr_feed *feed, const struct gr_feed_item *item,
+                     const struct gr_rate_table *table)
 {
     double least = INFINITY, greatest = -INFINITY;
     for (size_t i = 0; i < table->count; i++) {
@@ -171,8 +158,8 @@ static void announce(const struct gr_feed *feed, const struct item *item, const 
 }
 
 /* Reads, checks and only then takes over a document. */
-static bool accept_document(struct gr_feed *feed, struct item *item, const void *bytes, size_t length,
-                            const struct gr_moment *now)
+static bool accept_rates(struct gr_feed *feed, struct gr_feed_item *item, const void *bytes, size_t length,
+                         const struct gr_moment *now)
 {
     struct gr_error error = {""};
     struct gr_rate_table table = {0};
@@ -204,6 +191,19 @@ static bool accept_document(struct gr_feed *feed, struct item *item, const void 
     return true;
 }
 
+static bool accept_document(struct gr_feed *feed, struct gr_feed_item *item, const void *bytes, size_t length,
+                            const struct gr_moment *now)
+{
+    return item->weather ? gr_feed_accept_weather(feed, item, bytes, length, now)
+                         : accept_rates(feed, item, bytes, length, now);
+}
+
+/* For messages. */
+static const char *group_of(const struct gr_feed_item *item)
+{
+    return item->weather ? "weather" : "rates";
+}
+
 /* ---- what is wanted ---- */
 
 /* End of the unbroken stretch that holds from_s. */
@@ -219,13 +219,17 @@ static int64_t covered_until_s(const struct gr_rate_table *table, int64_t from_s
 
 /* Whether a table is wanted now: the rest of today first, tomorrow from its hour on. Sets the span and the
  * day; where nothing is wanted, those of today, whose table may be revised. */
-static bool find_wanted(const struct gr_feed *feed, struct item *item, int64_t now_s, int64_t *day_s)
+static bool find_wanted(const struct gr_feed *feed, struct gr_feed_item *item, int64_t now_s, int64_t *day_s)
 {
     int64_t today_s = gr_zone_day_start_s(feed->zone, now_s, 0);
     int64_t tomorrow_s = gr_zone_day_start_s(feed->zone, now_s, 1);
     int64_t after_s = gr_zone_day_start_s(feed->zone, now_s, 2);
     int64_t covered_s = covered_until_s(&item->table, now_s);
     int64_t minute = (gr_zone_local_s(feed->zone, now_s) - gr_zone_local_s(feed->zone, today_s)) / 60;
+    if (item->weather) { /* it is revised all the time */
+        *day_s = today_s;
+        return true;
+    }
     bool tomorrow_wanted =
         covered_s >= tomorrow_s && covered_s < after_s && minute >= item->source->fetch_from_minute;
     item->wanted_from_s = tomorrow_wanted ? tomorrow_s : now_s;
@@ -234,13 +238,16 @@ static bool find_wanted(const struct gr_feed *feed, struct item *item, int64_t n
     return tomorrow_wanted || covered_s < tomorrow_s;
 }
 
-static void put_off(struct gr_feed *feed, struct item *item, enum gr_fetch_outcome outcome, bool accepted,
-                    int64_t retry_after_s, const struct gr_moment *now)
+static void put_off(struct gr_feed *feed, struct gr_feed_item *item, enum gr_fetch_outcome outcome,
+                    bool accepted, int64_t retry_after_s, const struct gr_moment *now)
 {
     int64_t wanted_s = gr_schedule_wanted_s(feed->zone, now->utc_s, item->source->fetch_from_minute);
     int64_t day_s;
+    if (item->weather) {
+        wanted_s = now->utc_s + (int64_t)item->weather->refresh_minutes * 60;
+    }
     /* Today's table taken after tomorrow's hour: tomorrow's is due at once. */
-    if (accepted && find_wanted(feed, item, now->utc_s, &day_s)) {
+    if (accepted && !item->weather && find_wanted(feed, item, now->utc_s, &day_s)) {
         wanted_s = now->utc_s;
     }
     gr_schedule_note(&item->schedule, outcome, accepted, retry_after_s, now->utc_s, wanted_s,
@@ -249,14 +256,15 @@ static void put_off(struct gr_feed *feed, struct item *item, enum gr_fetch_outco
 
 /* ---- files ---- */
 
-static void read_file(struct gr_feed *feed, struct item *item, int64_t day_s, const struct gr_moment *now)
+static void read_file(struct gr_feed *feed, struct gr_feed_item *item, int64_t day_s,
+                      const struct gr_moment *now)
 {
     struct gr_error error = {""};
     char path[GR_PATH_SIZE];
     struct stat status;
     item->schedule.next_s = now->utc_s + look_at_file_s;
     if (gr_fill_date(path, sizeof path, item->source->path, feed->zone, day_s, &error) != GR_OK) {
-        gr_log(GR_LOG_ERROR, "rates: %s: %s", item->source->name, error.text);
+        gr_log(GR_LOG_ERROR, "%s: %s: %s", group_of(item), item->source->name, error.text);
         return;
     }
     bool changed = stat(path, &status) == 0 && (status.st_mtim.tv_sec != item->file_time.tv_sec ||
@@ -270,14 +278,14 @@ static void read_file(struct gr_feed *feed, struct item *item, int64_t day_s, co
     if (gr_slurp(&bytes, &length, path, GR_FETCH_MOST_BYTES, &error) == GR_OK) {
         (void)accept_document(feed, item, bytes, length, now);
     } else {
-        gr_log(GR_LOG_WARNING, "rates: %s: %s", item->source->name, error.text);
+        gr_log(GR_LOG_WARNING, "%s: %s: %s", group_of(item), item->source->name, error.text);
     }
     free(bytes);
 }
 
 /* ---- HTTP ---- */
 
-static void start_transfer(struct gr_feed *feed, struct item *item, int64_t day_s,
+static void start_transfer(struct gr_feed *feed, struct gr_feed_item *item, int64_t day_s,
                            const struct gr_moment *now)
 {
     struct gr_error error = {""};
@@ -305,7 +313,7 @@ static void start_transfer(struct gr_feed *feed, struct item *item, int64_t day_
     free(headers);
     return;
 failed:
-    gr_log(GR_LOG_WARNING, "rates: %s: %s", item->source->name, error.text);
+    gr_log(GR_LOG_WARNING, "%s: %s: %s", group_of(item), item->source->name, error.text);
     put_off(feed, item, GR_FETCH_REFUSED, false, 0, now);
     free(headers);
 }
@@ -313,7 +321,7 @@ failed:
 void gr_feed_turn(struct gr_feed *feed, const struct gr_moment *now)
 {
     for (size_t i = 0; i < feed->count; i++) {
-        struct item *item = &feed->items[i];
+        struct gr_feed_item *item = &feed->items[i];
         int64_t day_s;
         bool is_file = item->source->kind == GR_SOURCE_FILE;
         if (item->pending || now->utc_s < item->schedule.next_s ||
@@ -328,19 +336,21 @@ void gr_feed_turn(struct gr_feed *feed, const struct gr_moment *now)
     }
 }
 
-static bool finish_transfer(struct gr_feed *feed, struct item *item, const struct gr_fetch_result *result,
-                            const struct gr_moment *now)
+static bool finish_transfer(struct gr_feed *feed, struct gr_feed_item *item,
+                            const struct gr_fetch_result *result, const struct gr_moment *now)
 {
     bool accepted = false;
     item->pending = false;
     if (result->outcome == GR_FETCH_BODY) {
         accepted = accept_document(feed, item, result->body, result->length, now);
     } else if (result->outcome != GR_FETCH_NOT_YET && result->outcome != GR_FETCH_NOT_MODIFIED) {
-        gr_log(GR_LOG_WARNING, "rates: %s: %s", item->source->name, result->text);
+        gr_log(GR_LOG_WARNING, "%s: %s: %s", group_of(item), item->source->name, result->text);
+    } else if (item->weather && result->outcome == GR_FETCH_NOT_MODIFIED) {
+        accepted = true; /* not revised: what is held is the last word */
     } else if (item->schedule.failures == 0) {
-        gr_log(GR_LOG_INFO, "rates: %s: the next table is not there yet", item->source->name);
+        gr_log(GR_LOG_INFO, "%s: %s: the next table is not there yet", group_of(item), item->source->name);
     }
-    if (accepted && feed->store) {
+    if (result->outcome == GR_FETCH_BODY && accepted && feed->store) {
         (void)gr_store_put_validators(feed->store, item->url, result->etag, result->last_modified, NULL);
     }
     put_off(feed, item, result->outcome, accepted, result->retry_after_s, now);

@@ -8,7 +8,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { DAYS_AHEAD = 6 };
+enum { DAYS_AHEAD = 6, MOST_SLOTS = 5000 };
 #define AHEAD ((int64_t)DAYS_AHEAD * CELLS_PER_DAY)
 #define RING ((int64_t)(GR_HISTORY_DAYS + DAYS_AHEAD) * CELLS_PER_DAY)
 
@@ -25,14 +25,42 @@ struct gr_weather {
 static const struct {
     const char *name;
     double least, greatest;
-} kinds[GR_WEATHER_KINDS] = {[GR_WEATHER_IRRADIANCE] = {"irradiance", 0, 1.6},
-                             [GR_WEATHER_CLOUD_COVER] = {"cloud cover", 0, 1},
-                             [GR_WEATHER_GENERATION] = {"generation", 0, 1000},
-                             [GR_WEATHER_TEMPERATURE] = {"temperature", -60, 60}};
+    const char *unit;
+} kinds[GR_WEATHER_KINDS] = {[GR_WEATHER_IRRADIANCE] = {"irradiance", 0, 1.6, " kW/m2"},
+                             [GR_WEATHER_CLOUD_COVER] = {"cloud cover", 0, 1, " of the sky"},
+                             [GR_WEATHER_GENERATION] = {"generation", 0, 1000, " kW"},
+                             [GR_WEATHER_TEMPERATURE] = {"temperature", -60, 60, " degrees"}};
 
 const char *gr_weather_name(enum gr_weather_kind kind)
 {
     return (unsigned)kind < GR_WEATHER_KINDS ? kinds[kind].name : "unknown";
+}
+
+int gr_weather_check(const struct gr_rate_table *table, enum gr_weather_kind kind, double least,
+                     double greatest, const struct gr_zone *zone, int64_t now_s, struct gr_error *error)
+{
+    char moment[GR_RFC3339_SIZE];
+    if (table->count == 0 || table->count > MOST_SLOTS) {
+        return gr_error_set(error, GR_INVALID, "it holds %zu slots, 1 to %d expected", table->count,
+                            MOST_SLOTS);
+    }
+    for (size_t i = 0; i < table->count; i++) {
+        double value = table->rates[i].price_per_kwh;
+        int64_t start_s = table->rates[i].start_s;
+        if (!(value >= least && value <= greatest)) {
+            return gr_error_set(error, GR_INVALID, "the %s at %s is %.6g%s, but %.4g to %.4g is plausible",
+                                kinds[kind].name,
+                                gr_rfc3339_format_local(moment, start_s, gr_zone_offset_s(zone, start_s)),
+                                value, kinds[kind].unit, least, greatest);
+        }
+    }
+    int64_t end_s = table->rates[table->count - 1].end_s;
+    if (end_s < now_s + early_s) {
+        return gr_error_set(error, GR_INVALID,
+                            "it ends at %s, which is no forecast: six hours from now on expected",
+                            gr_rfc3339_format_local(moment, end_s, gr_zone_offset_s(zone, end_s)));
+    }
+    return GR_OK;
 }
 
 static void forget_sun(struct weather_cell *cell)
@@ -165,9 +193,12 @@ void gr_weather_take(struct gr_weather *weather, enum gr_weather_kind kind, cons
         }
     }
     struct covered covered = {.table = table};
-    int64_t first = number_of(table->rates[0].start_s), oldest = number_of(at_s) - RING + AHEAD;
-    int64_t end = number_of(table->rates[table->count - 1].end_s), latest = number_of(at_s) + AHEAD;
-    for (int64_t number = first > oldest ? first : oldest; number < end && number < latest; number++) {
+    int64_t first = number_of(table->rates[0].start_s);
+    int64_t end = number_of(table->rates[table->count - 1].end_s);
+    int64_t latest = at_s > 0 ? number_of(at_s) + AHEAD : end;
+    end = end < latest ? end : latest;
+    first = first > end - RING ? first : end - RING;
+    for (int64_t number = first; number < end; number++) {
         double value = mean_of(&covered, number * GR_HISTORY_STEP_S);
         if (isfinite(value)) {
             put(weather, kind, number, fmin(fmax(value, kinds[kind].least), kinds[kind].greatest), at_s);
