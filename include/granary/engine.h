@@ -202,6 +202,7 @@ void gr_engine_set_tap(struct gr_engine *engine, const struct gr_engine_tap *tap
 const struct gr_engine_config *gr_engine_config_of(const struct gr_engine *engine);
 const struct gr_tariff *gr_engine_tariff(const struct gr_engine *engine, enum gr_direction direction);
 const struct gr_history *gr_engine_history(const struct gr_engine *engine);
+const struct gr_weather *gr_engine_weather(const struct gr_engine *engine);
 
 /* The inner state but prices and history, as bytes that mean something to the same version only. The plan is
  * none of it: it is made anew at the next turn, by the engine that is saved as by the one that is loaded. */

@@ -50,6 +50,13 @@ size_t gr_weather_size(void);
 void gr_weather_save(const struct gr_weather *weather, void *bytes);
 void gr_weather_load(struct gr_weather *weather, const void *bytes);
 
+/* Calls `each` with what, taken in that order by a weather to which nothing was told, makes it the same: at_s
+ * is for gr_weather_take, 0 or now_s. GR_NO_MEMORY. */
+int gr_weather_retell(const struct gr_weather *weather, int64_t now_s,
+                      void (*each)(void *context, enum gr_weather_kind kind,
+                                   const struct gr_rate_table *table, int64_t at_s),
+                      void *context);
+
 /* After a change of position or arrays. */
 void gr_weather_forget_arrays(struct gr_weather *weather);
 

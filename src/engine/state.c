@@ -37,6 +37,11 @@ const struct gr_history *gr_engine_history(const struct gr_engine *engine)
     return engine->history;
 }
 
+const struct gr_weather *gr_engine_weather(const struct gr_engine *engine)
+{
+    return engine->weather;
+}
+
 size_t gr_engine_state_size(void)
 {
     return sizeof(struct state) + gr_weather_size();

@@ -171,6 +171,21 @@ static void write_history(FILE *stream, const struct gr_engine *engine, const st
     }
 }
 
+struct telling {
+    FILE *stream;
+    const struct gr_moment *now;
+};
+
+static void write_weather(void *context, enum gr_weather_kind kind, const struct gr_rate_table *table,
+                          int64_t at_s)
+{
+    const struct telling *telling = context;
+    struct gr_event event = {
+        .kind = GR_EVENT_WEATHER, .at = *telling->now, .of.weather = {.kind = kind, .table = table}};
+    event.at.utc_s = at_s;
+    gr_eventlog_write_event(telling->stream, &event);
+}
+
 static void write_state(FILE *stream, struct gr_engine *engine)
 {
     size_t size = gr_engine_state_size();
@@ -195,5 +210,7 @@ void gr_eventlog_write_start(FILE *stream, struct gr_engine *engine, const struc
     write_history(stream, engine, now);
     write_prices(stream, engine, GR_IMPORT, now);
     write_prices(stream, engine, GR_EXPORT_DIRECTION, now);
+    struct telling telling = {stream, now};
+    (void)gr_weather_retell(gr_engine_weather(engine), now->utc_s, write_weather, &telling);
     write_state(stream, engine);
 }

@@ -206,6 +206,58 @@ void gr_weather_take(struct gr_weather *weather, enum gr_weather_kind kind, cons
     }
 }
 
+/* ---- telling again ---- */
+
+enum part { AIR, EARLY, LAST, PARTS };
+
+static double part_of(const struct weather_cell *cell, enum part part)
+{
+    return part == AIR ? cell->temperature_c : part == EARLY ? cell->early.value : cell->last.value;
+}
+
+static int64_t newest_of(const struct gr_weather *weather)
+{
+    int64_t newest = INT64_MIN;
+    for (size_t i = 0; i < RING; i++) {
+        newest = weather->ring[i].number > newest ? weather->ring[i].number : newest;
+    }
+    return newest;
+}
+
+static void gather(const struct gr_weather *weather, enum part part, struct gr_rate_table *out)
+{
+    int64_t newest = newest_of(weather);
+    out->count = 0;
+    for (int64_t number = newest - RING + 1; newest > INT64_MIN && number <= newest; number++) {
+        const struct weather_cell *cell = &weather->ring[(number % RING + RING) % RING];
+        double value = cell->number == number ? part_of(cell, part) : (double)NAN;
+        if (!isnan(value)) {
+            int64_t start_s = number * GR_HISTORY_STEP_S;
+            out->rates[out->count++] = (struct gr_rate){start_s, start_s + GR_HISTORY_STEP_S, value};
+        }
+    }
+}
+
+int gr_weather_retell(const struct gr_weather *weather, int64_t now_s,
+                      void (*each)(void *context, enum gr_weather_kind kind,
+                                   const struct gr_rate_table *table, int64_t at_s),
+                      void *context)
+{
+    struct gr_rate_table table = {.rates = malloc(RING * sizeof *table.rates)};
+    if (!table.rates) {
+        return GR_NO_MEMORY;
+    }
+    for (int part = 0; part < PARTS; part++) {
+        gather(weather, (enum part)part, &table);
+        if (table.count > 0) {
+            each(context, part == AIR ? GR_WEATHER_TEMPERATURE : weather->kind, &table,
+                 part == LAST ? now_s : 0);
+        }
+    }
+    free(table.rates);
+    return GR_OK;
+}
+
 /* ---- what the arrays make of it ---- */
 
 static double clear_sky_kw(const struct gr_site *site, int64_t start_s)

@@ -211,6 +211,40 @@ static void late_words_do_not_count_as_skill(void **state)
     bench_free(bench);
 }
 
+static void take_again(void *context, enum gr_weather_kind kind, const struct gr_rate_table *table,
+                       int64_t at_s)
+{
+    struct bench *copy = context;
+    gr_weather_take(copy->weather, kind, table, at_s);
+}
+
+static void what_was_told_can_be_told_again_with_the_same_effect(void **state)
+{
+    (void)state;
+    struct bench *bench = bench_new(), *copy = bench_new();
+    live(bench, 5, true, false);
+    live(copy, 5, false, false);
+    for (size_t slot = 0; slot < (DAYS + 1) * PER_DAY; slot++) {
+        double truth = sun_at(slot) * clearness_of(slot / PER_DAY);
+        int64_t before_s = start_s + (int64_t)slot * GR_HISTORY_STEP_S - 3600;
+        tell_slot(bench, GR_WEATHER_TEMPERATURE, slot, 10 * clearness_of(slot / PER_DAY), before_s);
+        if (slot < DAYS * PER_DAY) {
+            tell_slot(bench, GR_WEATHER_IRRADIANCE, slot, truth, before_s);
+        }
+    }
+    assert_int_equal(gr_weather_retell(bench->weather, bench->bounds_s[0], take_again, copy), GR_OK);
+    build(bench);
+    build(copy);
+    struct gr_sun_promise first = guide(bench), second = guide(copy);
+    assert_memory_equal(&first, &second, sizeof first);
+    assert_memory_equal(bench->paths.solar_kw, copy->paths.solar_kw,
+                        bench->paths.count * AHEAD * sizeof *bench->paths.solar_kw);
+    assert_memory_equal(bench->paths.load_kw, copy->paths.load_kw,
+                        bench->paths.count * AHEAD * sizeof *bench->paths.load_kw);
+    bench_free(bench);
+    bench_free(copy);
+}
+
 static void another_kind_of_sun_makes_the_old_one_forgotten(void **state)
 {
     (void)state;
@@ -304,6 +338,7 @@ int main(void)
         cmocka_unit_test(a_new_house_takes_the_arrays_word),
         cmocka_unit_test(days_without_sun_where_much_was_promised_are_left_out),
         cmocka_unit_test(late_words_do_not_count_as_skill),
+        cmocka_unit_test(what_was_told_can_be_told_again_with_the_same_effect),
         cmocka_unit_test(another_kind_of_sun_makes_the_old_one_forgotten),
         cmocka_unit_test(a_frost_that_is_told_raises_the_load_of_a_house_that_heats),
         cmocka_unit_test(a_house_that_does_not_heat_is_left_alone),
