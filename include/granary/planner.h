@@ -28,6 +28,13 @@ struct gr_curve {
     const double *x, *y;
 };
 
+/* An inverter between the meter and a DC side on which solar and the battery meet. */
+struct gr_dc_inverter {
+    double limit_kw;         /* greatest AC power either way */
+    double to_ac_efficiency; /* of solar and discharging, 0 < e <= 1 */
+    double to_dc_efficiency; /* of charging from the AC side */
+};
+
 /* All arrays have `slots` entries and stay the caller's. */
 struct gr_problem {
     size_t slots;
@@ -55,9 +62,14 @@ struct gr_problem {
                                                          battery's holds */
     const double
         *wanted_kwh; /* stored energy wished for at the slot's end, 0 to capacity, apart from the floor */
-    double wanted_per_kwh;                         /* money for a kWh short of it */
-    const double *carbon_kg_per_kwh;               /* of a kWh imported, >= 0 */
-    double carbon_price_per_kg;                    /* money, added to the import price */
+    double wanted_per_kwh;           /* money for a kWh short of it */
+    const double *carbon_kg_per_kwh; /* of a kWh imported, >= 0 */
+    double carbon_price_per_kg;      /* money, added to the import price */
+    const double *dc_solar_kw; /* >= 0; where given, the battery is DC-coupled: its powers, efficiencies and
+                                  losses are those of its DC side, this much solar is available there, besides
+                                  solar_kw on the AC side, and all goes through the inverter. What is above
+                                  its limit is held back, curtailable or not */
+    struct gr_dc_inverter inverter;
     struct gr_curve charge_power, discharge_power; /* greatest power (kW, > 0) by stored energy (kWh): near
                                                       full or empty it tapers. Between two points it is taken
                                                       as their logarithmic mean, so that the stretch is

@@ -50,8 +50,10 @@ void gr_band_apply(struct gr_band_result *out, const struct gr_outlook *outlook,
     double power_kw = gr_min(gr_band_power_kw(band, house_kw - solar_kw), gr_band_fill_kw(outlook));
     power_kw = gr_max(power_kw, -gr_band_empty_kw(outlook));
     out->battery_kw = power_kw;
-    out->cost = gr_slot_cost(&slot, power_kw, &out->curtail_kw);
-    out->grid_kw = house_kw + car_kw - solar_kw + power_kw + out->curtail_kw;
+    struct gr_flow flow;
+    out->cost = gr_slot_cost(&slot, power_kw, &flow);
+    out->curtail_kw = flow.curtail_kw;
+    out->grid_kw = flow.grid_kw;
     out->stored_kwh = gr_band_end_kwh(outlook, power_kw);
     out->cost += outlook->penalty_per_kwh * gr_max(0, outlook->floor_kwh - out->stored_kwh);
 }

@@ -103,6 +103,7 @@ static int check_optional(const struct gr_problem *problem, struct gr_error *err
         {{"battery.discharge_kw", " kW", 0, MOST}, problem->slot_discharge_kw},
         {{"battery.wanted_kwh", " kWh", 0, capacity_kwh}, problem->wanted_kwh},
         {{"carbon_kg_per_kwh", " kg per kWh", 0, MOST}, problem->carbon_kg_per_kwh},
+        {{"dc_solar_kw", " kW", 0, MOST}, problem->dc_solar_kw},
     };
     const struct range wanted = {"wanted_per_kwh", " per kWh", 0, MOST};
     const struct range carbon = {"carbon_price_per_kg", " per kg", 0, MOST};
@@ -189,6 +190,19 @@ static int check_windows(const struct gr_problem *problem, struct gr_error *erro
     return rc;
 }
 
+static int check_inverter(const struct gr_problem *problem, struct gr_error *error)
+{
+    const struct range limit = {"inverter.limit_kw", " kW", 0, MOST};
+    const struct range to_ac = {"inverter.to_ac_efficiency", "", LEAST, 1};
+    const struct range to_dc = {"inverter.to_dc_efficiency", "", LEAST, 1};
+    if (!problem->dc_solar_kw) {
+        return GR_OK;
+    }
+    int rc = check_value(&limit, problem->inverter.limit_kw, error);
+    rc = rc ? rc : check_value(&to_ac, problem->inverter.to_ac_efficiency, error);
+    return rc ? rc : check_value(&to_dc, problem->inverter.to_dc_efficiency, error);
+}
+
 static int check_curves(const struct gr_problem *problem, struct gr_error *error)
 {
     const struct range kwh = {"battery.wear_steps (kWh)", " kWh", 0, MOST};
@@ -247,5 +261,6 @@ int gr_problem_check(const struct gr_problem *problem, struct gr_error *error)
     rc = rc ? rc : check_arrays(problem, error);
     rc = rc ? rc : check_optional(problem, error);
     rc = rc ? rc : check_curves(problem, error);
+    rc = rc ? rc : check_inverter(problem, error);
     return rc ? rc : check_end(problem, error);
 }

@@ -37,6 +37,19 @@ double gr_meter_curtail(const struct gr_meter *meter, double grid_kw, double sol
     return best_kw;
 }
 
+/* ---- DC-coupled: the inverter between ---- */
+
+/* DC power that the inverter gives (+) to the DC side when it draws `ac_kw`, and the other way round. */
+static double dc_of_ac(const struct gr_slot *slot, double ac_kw)
+{
+    return ac_kw >= 0 ? ac_kw * slot->inverter.to_dc_efficiency : ac_kw / slot->inverter.to_ac_efficiency;
+}
+
+static double ac_of_dc(const struct gr_slot *slot, double dc_kw)
+{
+    return dc_kw >= 0 ? dc_kw / slot->inverter.to_dc_efficiency : dc_kw * slot->inverter.to_ac_efficiency;
+}
+
 static double lower_of(double limit, const double *slot_limits, size_t t)
 {
     return slot_limits ? gr_min(limit, slot_limits[t]) : limit;
@@ -50,6 +63,17 @@ static struct gr_meter meter_of(const struct gr_problem *problem, size_t t)
                              lower_of(problem->import_limit_kw, problem->slot_import_limit_kw, t),
                              lower_of(problem->export_limit_kw, problem->slot_export_limit_kw, t),
                              problem->penalty_per_kwh};
+}
+
+static void connect_dc(struct gr_slot *out, const struct gr_problem *problem, size_t t)
+{
+    out->dc_coupled = true;
+    out->dc_solar_kw = problem->dc_solar_kw[t];
+    out->inverter = problem->inverter;
+    double to_dc_kw = dc_of_ac(out, out->inverter.limit_kw),
+           to_ac_kw = -dc_of_ac(out, -out->inverter.limit_kw);
+    out->battery.charge_kw = gr_min(out->battery.charge_kw, out->dc_solar_kw + to_dc_kw);
+    out->battery.discharge_kw = gr_min(out->battery.discharge_kw, to_ac_kw);
 }
 
 void gr_slot_of(struct gr_slot *out, const struct gr_problem *problem, size_t t)
@@ -68,9 +92,13 @@ void gr_slot_of(struct gr_slot *out, const struct gr_problem *problem, size_t t)
                             .wear_steps = problem->wear_steps};
     out->battery.charge_kw = lower_of(out->battery.charge_kw, problem->slot_charge_kw, t);
     out->battery.discharge_kw = lower_of(out->battery.discharge_kw, problem->slot_discharge_kw, t);
+    if (problem->dc_solar_kw) {
+        connect_dc(out, problem, t);
+    }
     if (problem->may_export && !problem->may_export[t]) {
         double short_kw = gr_max(0, out->load_kw - out->solar_kw);
-        out->battery.discharge_kw = gr_min(out->battery.discharge_kw, short_kw);
+        double dc_kw = out->dc_coupled ? -dc_of_ac(out, -short_kw) - out->dc_solar_kw : short_kw;
+        out->battery.discharge_kw = gr_min(out->battery.discharge_kw, gr_max(0, dc_kw));
     }
     if (problem->wanted_kwh) {
         out->wishes[GR_WISH_WANTED] = (struct gr_wish){problem->wanted_kwh[t], problem->wanted_per_kwh};
@@ -79,24 +107,14 @@ void gr_slot_of(struct gr_slot *out, const struct gr_problem *problem, size_t t)
 
 double gr_slot_command_kw(const struct gr_slot *slot, enum gr_command_kind kind)
 {
+    double net_kw = slot->load_kw - slot->solar_kw;
     struct gr_band band = gr_command_band(kind, 0, slot->battery.charge_kw, slot->battery.discharge_kw);
-    return gr_band_power_kw(band, slot->load_kw - slot->solar_kw);
-}
-
-double gr_slot_burn_kw(const struct gr_slot *slot, double idle_kw)
-{
-    double net_kw = slot->load_kw - slot->solar_kw, best_kw = 0, least = gr_slot_cost(slot, 0, NULL);
-    const double kinks_kw[] = {idle_kw, -slot->meter.export_limit_kw - net_kw, -net_kw,
-                               slot->meter.import_limit_kw - net_kw};
-    for (size_t i = 0; i < sizeof kinks_kw / sizeof *kinks_kw; i++) {
-        double cost =
-            kinks_kw[i] > 0 && kinks_kw[i] <= idle_kw ? gr_slot_cost(slot, kinks_kw[i], NULL) : least;
-        if (cost < least) {
-            least = cost;
-            best_kw = kinks_kw[i];
-        }
+    if (slot->dc_coupled) {
+        double limit_kw = slot->inverter.limit_kw;
+        double ac_kw = gr_max(-limit_kw, gr_min(limit_kw, -net_kw));
+        net_kw = -(dc_of_ac(slot, ac_kw) + slot->dc_solar_kw);
     }
-    return best_kw;
+    return gr_band_power_kw(band, net_kw);
 }
 
 double gr_slot_wear(const struct gr_slot *slot, double from_kwh, double to_kwh)
@@ -110,15 +128,56 @@ double gr_slot_wear(const struct gr_slot *slot, double from_kwh, double to_kwh)
     return cost;
 }
 
-double gr_slot_cost(const struct gr_slot *slot, double battery_kw, double *curtail_kw)
+/* Money per hour where the battery takes battery_kw and `held_kw` of the solar on the DC side is held back.
+ */
+static double dc_cost(const struct gr_slot *slot, double battery_kw, double held_kw, struct gr_flow *flow)
+{
+    double ac_kw = ac_of_dc(slot, battery_kw - slot->dc_solar_kw + held_kw);
+    double grid_kw = slot->load_kw - slot->solar_kw + ac_kw;
+    double ac_held_kw = slot->curtailable ? gr_meter_curtail(&slot->meter, grid_kw, slot->solar_kw) : 0;
+    flow->curtail_kw = held_kw + ac_held_kw;
+    flow->grid_kw = grid_kw + ac_held_kw;
+    return gr_meter_cost(&slot->meter, flow->grid_kw);
+}
+
+/* Between kinks the cost is linear in what is held back on the DC side: none, all, what the inverter cannot
+ * take, or just enough to reach a kink of the meter (or one that the AC side's solar then reaches). */
+static double cheapest_dc_cost(const struct gr_slot *slot, double battery_kw, struct gr_flow *best)
+{
+    double surplus_kw = slot->dc_solar_kw - battery_kw, base_kw = slot->load_kw - slot->solar_kw;
+    double least_kw = gr_max(0, surplus_kw + dc_of_ac(slot, -slot->inverter.limit_kw));
+    double most_kw = gr_min(slot->dc_solar_kw, surplus_kw + dc_of_ac(slot, slot->inverter.limit_kw));
+    double cost = dc_cost(slot, battery_kw, least_kw, best);
+    const double grid_kw[] = {-slot->meter.export_limit_kw, 0, slot->meter.import_limit_kw};
+    for (size_t i = 0; slot->curtailable && i < 8; i++) {
+        double shift_kw = i < 3 ? 0 : slot->solar_kw;
+        double held_kw = i < 6    ? surplus_kw + dc_of_ac(slot, grid_kw[i % 3] - shift_kw - base_kw)
+                         : i == 6 ? surplus_kw
+                                  : most_kw;
+        struct gr_flow flow;
+        if (held_kw > least_kw && held_kw <= most_kw) {
+            double other = dc_cost(slot, battery_kw, held_kw, &flow);
+            *best = other < cost ? flow : *best;
+            cost = gr_min(cost, other);
+        }
+    }
+    return cost;
+}
+
+static double ac_cost(const struct gr_slot *slot, double battery_kw, struct gr_flow *flow)
 {
     double grid_kw = slot->load_kw - slot->solar_kw + battery_kw;
-    double held_kw = slot->curtailable ? gr_meter_curtail(&slot->meter, grid_kw, slot->solar_kw) : 0;
-    if (curtail_kw) {
-        *curtail_kw = held_kw;
-    }
-    return slot->hours * (gr_meter_cost(&slot->meter, grid_kw + held_kw) +
-                          slot->battery.wear_per_kwh * gr_max(0, -battery_kw));
+    flow->curtail_kw = slot->curtailable ? gr_meter_curtail(&slot->meter, grid_kw, slot->solar_kw) : 0;
+    flow->grid_kw = grid_kw + flow->curtail_kw;
+    return gr_meter_cost(&slot->meter, flow->grid_kw);
+}
+
+double gr_slot_cost(const struct gr_slot *slot, double battery_kw, struct gr_flow *flow)
+{
+    struct gr_flow own;
+    struct gr_flow *out = flow ? flow : &own;
+    double rate = slot->dc_coupled ? cheapest_dc_cost(slot, battery_kw, out) : ac_cost(slot, battery_kw, out);
+    return slot->hours * (rate + slot->battery.wear_per_kwh * gr_max(0, -battery_kw));
 }
 
 double gr_slot_power_kw(const struct gr_slot *slot, double change_kwh)
@@ -170,24 +229,25 @@ static void meter_points(struct gr_points *out, const struct gr_slot *slot, doub
 }
 
 /* Holding solar back raises the grid power: it can pay only where the cost somewhere falls with it. */
-static bool may_hold_back(const struct gr_slot *slot)
+static bool may_hold_back(const struct gr_slot *slot, double low_kw)
 {
     const struct gr_meter *meter = &slot->meter;
-    double lowest_kw = slot->load_kw - slot->solar_kw - slot->battery.discharge_kw;
-    return slot->curtailable && slot->solar_kw > 0 &&
+    double lowest_kw = slot->load_kw - slot->solar_kw + low_kw;
+    return slot->curtailable &&
            (meter->import_price < 0 || meter->export_price < 0 ||
             (lowest_kw < -meter->export_limit_kw && meter->penalty_per_kwh > meter->export_price));
 }
 
-int gr_slot_powers(struct gr_points *out, struct gr_points *scratch, const struct gr_slot *slot)
+/* The meter's cost over the powers drawn from it on the AC side, solar there held back for the best. */
+static int ac_powers(struct gr_points *out, struct gr_points *scratch, const struct gr_slot *slot,
+                     double low_kw, double high_kw)
 {
-    double low_kw = -slot->battery.discharge_kw, high_kw = slot->battery.charge_kw;
     int rc = gr_points_reserve(out, MOST_METER_POINTS);
     rc = rc ? rc : gr_points_reserve(scratch, MOST_METER_POINTS);
     if (rc) {
         return rc;
     }
-    if (!may_hold_back(slot)) {
+    if (!(slot->solar_kw > 0) || !may_hold_back(slot, low_kw)) {
         meter_points(out, slot, low_kw, high_kw);
         return GR_OK;
     }
@@ -201,6 +261,61 @@ int gr_slot_powers(struct gr_points *out, struct gr_points *scratch, const struc
     }
     gr_points_clip(out, low_kw, high_kw, 1e-12 * (1 + slot->solar_kw));
     return GR_OK;
+}
+
+/* `out` = `ac` over the power that the inverter gives to the DC side: its efficiencies bend it at 0. */
+static int through_inverter(struct gr_points *out, const struct gr_points *ac, const struct gr_slot *slot)
+{
+    int rc = gr_points_reserve(out, ac->count + 2);
+    if (rc) {
+        return rc;
+    }
+    out->count = 0;
+    for (size_t i = 0; i < ac->count; i++) {
+        if (i > 0 && ac->at[i - 1].x < 0 && ac->at[i].x > 0) {
+            gr_points_push(out, 0, gr_point_line(ac->at[i - 1], ac->at[i], 0));
+        }
+        gr_points_push(out, dc_of_ac(slot, ac->at[i].x), ac->at[i].value);
+    }
+    return GR_OK;
+}
+
+/* What is above the inverter's limit is held back in any case: level below the lowest power it gives. */
+static int clip_solar(struct gr_points *out, const struct gr_points *dc, double solar_kw)
+{
+    int rc = gr_points_reserve(out, dc->count + 1);
+    if (rc) {
+        return rc;
+    }
+    out->count = 0;
+    if (solar_kw > 0) {
+        gr_points_push(out, dc->at[0].x, dc->at[0].value);
+    }
+    for (size_t i = 0; i < dc->count; i++) {
+        gr_points_push(out, dc->at[i].x + solar_kw, dc->at[i].value);
+    }
+    return GR_OK;
+}
+
+static int dc_powers(struct gr_points *out, struct gr_points *scratch, const struct gr_slot *slot)
+{
+    double limit_kw = slot->inverter.limit_kw, solar_kw = slot->dc_solar_kw;
+    int rc = ac_powers(out, scratch, slot, -limit_kw, limit_kw);
+    rc = rc ? rc : through_inverter(scratch, out, slot);
+    rc = rc                  ? rc
+         : slot->curtailable ? gr_points_widen(out, scratch, 0, solar_kw)
+                             : clip_solar(out, scratch, solar_kw);
+    if (!rc) {
+        gr_points_clip(out, -slot->battery.discharge_kw, slot->battery.charge_kw, 1e-12 * (1 + solar_kw));
+    }
+    return rc;
+}
+
+int gr_slot_powers(struct gr_points *out, struct gr_points *scratch, const struct gr_slot *slot)
+{
+    return slot->dc_coupled
+               ? dc_powers(out, scratch, slot)
+               : ac_powers(out, scratch, slot, -slot->battery.discharge_kw, slot->battery.charge_kw);
 }
 
 static void push_move(struct gr_points *moves, const struct gr_slot *slot, struct gr_point power)

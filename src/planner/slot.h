@@ -35,15 +35,23 @@ struct gr_slot {
     struct gr_battery battery;
     double hours, load_kw, solar_kw;
     bool curtailable;
+    bool dc_coupled;
+    double dc_solar_kw;
+    struct gr_dc_inverter inverter;
     struct gr_wish wishes[GR_WISHES];
     struct gr_curve charge_loss, discharge_loss, charge_power, discharge_power, wear_steps;
 };
 
+/* What a battery power makes of the site. */
+struct gr_flow {
+    double curtail_kw, grid_kw;
+};
+
 void gr_slot_of(struct gr_slot *out, const struct gr_problem *problem, size_t t);
 
-/* Cost of the slot at a battery power (+ charges), solar held back for the best, wear in, floor penalty not.
- */
-double gr_slot_cost(const struct gr_slot *slot, double battery_kw, double *curtail_kw);
+/* Cost of the slot at a battery power (+ charges), solar held back for the best, wear in, the wishes not.
+ * `flow` may be NULL. */
+double gr_slot_cost(const struct gr_slot *slot, double battery_kw, struct gr_flow *flow);
 
 /* What is short of the wishes at the slot's end, in money. */
 static inline double gr_slot_shortfall(const struct gr_slot *slot, double kwh)
@@ -63,9 +71,6 @@ double gr_slot_change_kwh(const struct gr_slot *slot, double battery_kw);
 /* The battery power of a command that follows the house (`follow`, `store`, `serve`, `rest`), as far as the
  * battery's power reaches. */
 double gr_slot_command_kw(const struct gr_slot *slot, enum gr_command_kind kind);
-
-/* The cheapest battery power from 0 to idle_kw. */
-double gr_slot_burn_kw(const struct gr_slot *slot, double idle_kw);
 
 /* Money for the wear of going down from one level to another, by what the steps say. */
 double gr_slot_wear(const struct gr_slot *slot, double from_kwh, double to_kwh);

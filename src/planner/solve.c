@@ -256,9 +256,25 @@ static enum gr_command_kind kind_of_power(double power_kw)
     return power_kw > 0 ? GR_CHARGE : power_kw < 0 ? GR_EXPORT : GR_REST;
 }
 
+/* The cheapest battery power from 0 to idle_kw. */
+static double burnt_kw(struct gr_planner *planner, const struct gr_slot *slot, double idle_kw)
+{
+    double best_kw = 0, least = gr_slot_cost(slot, 0, NULL);
+    if (gr_slot_powers(&planner->work[0], &planner->work[1], slot)) {
+        return best_kw;
+    }
+    for (size_t i = 0; i <= planner->work[0].count; i++) {
+        double power_kw = i < planner->work[0].count ? planner->work[0].at[i].x : idle_kw;
+        double cost = power_kw > 0 && power_kw <= idle_kw ? gr_slot_cost(slot, power_kw, NULL) : least;
+        best_kw = cost < least ? power_kw : best_kw;
+        least = gr_min(cost, least);
+    }
+    return best_kw;
+}
+
 /* The battery power of a move. Where none is stored or taken, some power may still be burnt: by a command
  * that follows the house as much as it meets, by any other as much as pays. */
-static double power_of(const struct gr_planner *planner, const struct gr_slot *slot, const struct move *move)
+static double power_of(struct gr_planner *planner, const struct gr_slot *slot, const struct move *move)
 {
     if (move->change_kwh != 0 || slot->charge_loss.count == 0) {
         return gr_slot_power_kw(slot, move->change_kwh);
@@ -267,23 +283,23 @@ static double power_of(const struct gr_planner *planner, const struct gr_slot *s
     if (planner->kinds > 1 && move->kind != GR_CHARGE) {
         return move->kind == GR_EXPORT ? 0 : gr_max(0, gr_min(idle_kw, gr_slot_command_kw(slot, move->kind)));
     }
-    return gr_slot_burn_kw(slot, idle_kw);
+    return burnt_kw(planner, slot, idle_kw);
 }
 
 /* Writes slot t of the plan and returns what it costs. */
 static double take_move(struct gr_planner *planner, struct gr_plan *plan, const struct gr_slot *slot,
                         size_t t, double stored_kwh, const struct move *move)
 {
-    double power_kw = power_of(planner, slot, move), held_kw;
-    double cost = gr_slot_cost(slot, power_kw, &held_kw);
+    struct gr_flow flow;
+    double power_kw = power_of(planner, slot, move), cost = gr_slot_cost(slot, power_kw, &flow);
     bool curved = slot->charge_loss.count > 0 || slot->discharge_loss.count > 0;
     double change_kwh = curved ? move->change_kwh : gr_slot_change_kwh(slot, power_kw);
     double level_kwh = gr_max(0, stored_kwh + change_kwh);
     double left_kwh = gr_max(0, level_kwh - slot->hours * slot->battery.standing_loss_kw);
     plan->charge_kw[t] = gr_max(0, power_kw);
     plan->discharge_kw[t] = gr_max(0, -power_kw);
-    plan->curtail_kw[t] = held_kw;
-    plan->grid_kw[t] = slot->load_kw - slot->solar_kw + power_kw + held_kw;
+    plan->curtail_kw[t] = flow.curtail_kw;
+    plan->grid_kw[t] = flow.grid_kw;
     plan->stored_kwh[t] = gr_min(slot->battery.capacity_kwh, left_kwh);
     plan->kind[t] = planner->kinds > 1 ? move->kind : kind_of_power(power_kw);
     return cost + gr_slot_wear(slot, stored_kwh, gr_min(stored_kwh, level_kwh)) +

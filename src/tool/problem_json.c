@@ -236,6 +236,25 @@ static int read_curves(struct reader *reader, const json_t *battery, struct gr_p
     return rc;
 }
 
+/* A DC-coupled battery: solar on its side, and the inverter. */
+static int read_inverter(struct reader *reader, const json_t *root, struct gr_problem *problem)
+{
+    const json_t *inverter;
+    struct gr_dc_inverter *into = &problem->inverter;
+    if (!json_object_get(root, "dc_solar_kw")) {
+        return GR_OK;
+    }
+    int rc = read_array(reader, root, "dc_solar_kw", "dc_solar_kw", problem->slots, &problem->dc_solar_kw);
+    rc = rc ? rc : find_object(reader, root, "inverter", &inverter);
+    rc = rc ? rc : read_number(reader, inverter, "inverter.limit_kw", "limit_kw", &into->limit_kw);
+    rc = rc ? rc
+            : read_number(reader, inverter, "inverter.to_ac_efficiency", "to_ac_efficiency",
+                          &into->to_ac_efficiency);
+    return rc ? rc
+              : read_number(reader, inverter, "inverter.to_dc_efficiency", "to_dc_efficiency",
+                            &into->to_dc_efficiency);
+}
+
 /* Cost of changes, and the command in force at the start. */
 static int read_commands(struct reader *reader, const json_t *root, struct gr_problem *problem)
 {
@@ -303,6 +322,7 @@ static int read_optional(struct reader *reader, const json_t *root, const json_t
                 : read_number(reader, root, "carbon_price_per_kg", "carbon_price_per_kg",
                               &problem->carbon_price_per_kg);
     }
+    rc = rc ? rc : read_inverter(reader, root, problem);
     rc = rc ? rc : read_curves(reader, battery, problem);
     rc = rc ? rc : read_commands(reader, root, problem);
     return rc ? rc : read_full(reader, battery, problem);

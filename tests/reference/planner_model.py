@@ -40,8 +40,16 @@ class Slot:
         self.wanted_price = battery.get("wanted_per_kwh", self.penalty)
         self.loss = self.hours * battery["standing_loss_kw"]
         self.top = battery["capacity_kwh"] + self.loss
+        self.dc_solar = p["dc_solar_kw"][t] if "dc_solar_kw" in p else None
+        short = max(0, self.load - self.solar)
+        if self.dc_solar is not None:
+            self.limit = p["inverter"]["limit_kw"]
+            self.to_ac, self.to_dc = p["inverter"]["to_ac_efficiency"], p["inverter"]["to_dc_efficiency"]
+            self.charge = min(self.charge, self.dc_solar + self.limit * self.to_dc)
+            self.discharge = min(self.discharge, self.limit / self.to_ac)
+            short = max(0, short / self.to_ac - self.dc_solar)
         if not pick(grid.get("may_export", True)):
-            self.discharge = min(self.discharge, max(0, self.load - self.solar))
+            self.discharge = min(self.discharge, short)
 
     def stored_kw(self, power):
         if "charge_loss_points" in self.battery:
@@ -116,6 +124,9 @@ class Slot:
     def held_kw(self, kind):
         """Battery power of a command that follows the house."""
         wish = self.solar - self.load
+        if self.dc_solar is not None:
+            wish = min(max(wish, -self.limit), self.limit)
+            wish = self.dc_solar + (wish * self.to_dc if wish > 0 else wish / self.to_ac)
         low = 0 if kind in ("store", "rest") else -self.discharge
         high = 0 if kind in ("serve", "rest") else self.charge
         return min(max(wish, low), high)
@@ -194,11 +205,15 @@ class Model:
         self.row(-math.inf, slot.taken_kw(slot.discharge), (charges, slot.taken_kw(slot.discharge)), *taken)
         curtail = self.variable(0, slot.solar if slot.curtailable else 0)
         most = slot.load + slot.solar + slot.charge + slot.discharge + 1
+        drawn = [*c, *[(v, -k) for v, k in d]]
+        if slot.dc_solar is not None:
+            most += 2 * slot.limit
+            drawn = self.add_inverter(slot, drawn)
         bought = self.variable(0, most, h * slot.import_price)
         sold = self.variable(0, most, -h * slot.export_price)
         imports = self.binary()
         net = slot.load - slot.solar
-        self.row(net, net, (bought, 1), (sold, -1), (curtail, -1), *[(v, -k) for v, k in c], *d)
+        self.row(net, net, (bought, 1), (sold, -1), (curtail, -1), *[(v, -k) for v, k in drawn])
         self.row(-math.inf, 0, (bought, 1), (imports, -most))
         self.row(-math.inf, most, (sold, 1), (imports, most))
         self.row(-math.inf, slot.import_limit, (bought, 1), (self.variable(0, most, h * penalty), -1))
@@ -213,6 +228,19 @@ class Model:
         if p_cost := self.problem.get("change_cost", 0):
             self.add_command(slot, stored, level, charges, c, taken, limits, p_cost)
         return level
+
+    def add_inverter(self, slot, taken):
+        """AC power that the inverter draws, where the battery takes `taken` on the DC side."""
+        draws, held = self.binary(), self.variable(0, slot.dc_solar)
+        drawn, given = self.variable(0, slot.limit), self.variable(0, slot.limit)
+        self.row(-math.inf, 0, (drawn, 1), (draws, -slot.limit))
+        self.row(-math.inf, slot.limit, (given, 1), (draws, slot.limit))
+        self.row(slot.dc_solar, slot.dc_solar, (held, 1), *taken, (drawn, -slot.to_dc), (given, 1 / slot.to_ac))
+        if not slot.curtailable:
+            clips = self.binary()
+            self.row(-math.inf, 0, (held, 1), (clips, -slot.dc_solar))
+            self.row(0, math.inf, (given, 1), (clips, -slot.limit))
+        return [(drawn, 1), (given, -1)]
 
     def add_reach(self, slot, stored, level):
         """The level's limits as lists of terms, by what is stored."""

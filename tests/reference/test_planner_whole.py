@@ -78,6 +78,10 @@ def draw_problem(r, slots):
         problem["grid"]["may_export"] = [r.random() < 0.5 for _ in range(n)]
     if r.random() < 0.2:
         problem |= {"carbon_kg_per_kwh": [r.uniform(0, 0.6) for _ in range(n)], "carbon_price_per_kg": 0.2}
+    if r.random() < 0.25:
+        problem["dc_solar_kw"] = [r.choice([0, rounded(r, 0, 7, 0.1)]) for _ in range(n)]
+        problem["inverter"] = {"limit_kw": rounded(r, 0, 5, 0.5), "to_ac_efficiency": r.choice([1, 0.96]),
+                               "to_dc_efficiency": r.choice([1, 0.95])}
     if has_commands:
         problem |= {"change_cost": r.choice([0.01, 0.05, 0.3]), "first_command": r.choice(KINDS)}
     if r.random() < 0.3:
@@ -88,6 +92,25 @@ def draw_problem(r, slots):
 
 
 # ---- carried out once more ----
+
+def check_inverter(slot, power, held, grid, rule):
+    """Of what is held back, some amount on the DC side explains the grid power, and the rest lies on the AC side."""
+    slack = 1e-9
+    clipped = max(0, slot.dc_solar - power - slot.limit / slot.to_ac)
+    most = slot.dc_solar if slot.curtailable else clipped
+    rule(held <= (slot.solar if slot.curtailable else 0) + most + slack, "solar held back as far as there is")
+
+    def grid_at(dc_held):
+        net = power - slot.dc_solar + dc_held
+        ac = net / slot.to_dc if net > 0 else net * slot.to_ac
+        rule(abs(ac) <= slot.limit + slack, "the inverter's limit")
+        return slot.load - slot.solar + ac + held - dc_held
+
+    ends = [max(clipped, held - (slot.solar if slot.curtailable else 0)), min(most, held, slot.dc_solar - power + slot.limit * slot.to_dc)]
+    bend = min(max(slot.dc_solar - power, ends[0]), ends[1])
+    grids = [grid_at(x) for x in (*ends, bend)]
+    rule(min(grids) - slack <= grid <= max(grids) + slack, "grid power follows from the powers")
+
 
 def carry_out(problem, plan):
     """What the plan costs; raises where it breaks a rule."""
@@ -104,7 +127,12 @@ def carry_out(problem, plan):
         c, d, w, end = (plan[name][t] for name in ("charge_kw", "discharge_kw", "curtail_kw", "stored_kwh"))
         rule(-slack <= c <= slot.charge + slack and -slack <= d <= slot.discharge + slack, "powers within the limits")
         rule(not (c > 0 and d > 0), "never both at once")
-        rule(0 <= w <= (slot.solar if slot.curtailable else 0) + slack, "solar held back only as far as there is")
+        g = plan["grid_kw"][t]
+        if slot.dc_solar is None:
+            rule(0 <= w <= (slot.solar if slot.curtailable else 0) + slack, "solar held back as far as there is")
+            rule(abs(g - (slot.load - slot.solar + w + c - d)) < slack, "grid power follows from the powers")
+        else:
+            check_inverter(slot, c - d, w, g, rule)
         level = stored + slot.hours * (slot.stored_kw(c) - (slot.taken_kw(d) if d > 0 else 0))
         least = level - slot.hours * (slot.taken_kw(0) if d == 0 and slot.discharge > 0 else 0)
         rule(level >= -slack and level <= slot.top + slack, "no more taken than there is, no more stored than fits")
@@ -115,8 +143,6 @@ def carry_out(problem, plan):
             if points:
                 reach = numpy.interp(stored, [x for x, _ in points], [y for _, y in points])
                 rule(level <= reach + slack if charges else level >= min(stored, reach) - slack, "power by level")
-        g = slot.load - slot.solar + w + c - d
-        rule(abs(g - plan["grid_kw"][t]) < slack, "grid power follows from the powers")
         cost += slot.hours * (slot.import_price * max(g, 0) - slot.export_price * max(-g, 0))
         cost += slot.hours * battery["wear_per_kwh"] * d
         cost += slot.penalty * slot.hours * (max(0, g - slot.import_limit) + max(0, -g - slot.export_limit))

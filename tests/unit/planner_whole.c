@@ -265,6 +265,50 @@ static void what_is_short_of_full_is_paid_for_once_in_each_window(void **state)
     gr_plan_free(&plan);
 }
 
+/* ---- DC-coupled ---- */
+
+/* 7 kW of sun behind a 4 kW inverter: at least 3 kW are stored or lost. Storing them costs nothing, also
+ * where a kWh stored is worth next to nothing. */
+static void sun_above_the_inverters_limit_goes_into_the_battery_first(void **state)
+{
+    (void)state;
+    static const double sun_kw[] = {7, 0}, kwh[] = {0, 10}, worth[] = {0, 0.01};
+    struct house house;
+    make_house(&house, 2);
+    house.problem.dc_solar_kw = sun_kw;
+    house.problem.inverter = (struct gr_dc_inverter){4, 0.95, 0.95};
+    house.export_price[0] = 0.2;
+    house.problem.end_points = 2;
+    house.problem.end_kwh = kwh;
+    house.problem.end_value = worth;
+    struct gr_plan plan = solve(&house);
+    assert_near(plan.charge_kw[0], 7 - 4 / 0.95);
+    assert_near(plan.grid_kw[0], -4);
+    assert_near(plan.curtail_kw[0], 0);
+    gr_plan_free(&plan);
+    house.problem.start_kwh = 10;
+    plan = solve(&house);
+    assert_near(plan.curtail_kw[0], 7 - 4 / 0.95);
+    gr_plan_free(&plan);
+}
+
+/* The sun leaves 1 kW of the inverter's 4 kW to the battery. */
+static void sun_and_battery_share_the_inverter(void **state)
+{
+    (void)state;
+    static const double sun_kw[] = {3};
+    struct house house;
+    make_house(&house, 1);
+    house.problem.dc_solar_kw = sun_kw;
+    house.problem.inverter = (struct gr_dc_inverter){4, 1, 1};
+    house.problem.start_kwh = 10;
+    house.load_kw[0] = 6;
+    struct gr_plan plan = solve(&house);
+    assert_near(plan.discharge_kw[0], 1);
+    assert_near(plan.grid_kw[0], 2);
+    gr_plan_free(&plan);
+}
+
 /* ---- what is refused ---- */
 
 static void curves_that_cannot_be_are_refused_by_point(void **state)
@@ -323,6 +367,8 @@ int main(void)
         cmocka_unit_test(the_command_in_force_costs_nothing_to_keep),
         cmocka_unit_test(a_full_charge_is_made_in_its_window_where_it_costs_least),
         cmocka_unit_test(what_is_short_of_full_is_paid_for_once_in_each_window),
+        cmocka_unit_test(sun_above_the_inverters_limit_goes_into_the_battery_first),
+        cmocka_unit_test(sun_and_battery_share_the_inverter),
         cmocka_unit_test(curves_that_cannot_be_are_refused_by_point),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
