@@ -23,7 +23,8 @@ struct gr_safety {
     bool commanding;     /* false: observe only */
     int validity_s;      /* a command expires after this; re-issued at half of it; 60 to 3600 */
     int dwell_s;         /* a command is kept at least this long unless safety asks otherwise */
-    double least_gain;   /* money that a change must promise over the rest of its slot and all that follows */
+    double least_gain;   /* money that a change must promise over the rest of its slot and all that follows,
+                            together with what keeping the command has cost since its last change */
     int changes_per_day; /* budget of changes in any 24 h */
     bool trust_clock;    /* do without the system's word that its clock is synchronised */
     bool in_the_past; /* for back-tests: moments before this program was written are no fault of the clock */
@@ -183,7 +184,10 @@ struct gr_pacer {
     bool any;
     enum gr_command_kind kind;
     double power_kw;
-    int64_t since_ms;                   /* monotonic moment of the last change */
+    int64_t since_ms;   /* monotonic moment of the last change */
+    double forgone;     /* money that keeping the command has cost since then */
+    double loss_per_ms; /* what keeping it costs from weighed_ms until loss_end_ms */
+    int64_t weighed_ms, loss_end_ms;
     int64_t change_ms[GR_MOST_CHANGES]; /* ring of the last changes */
     size_t changes;
 };
@@ -192,6 +196,14 @@ void gr_pacer_init(struct gr_pacer *pacer);
 
 /* Changes within the last 24 h. */
 int gr_pacer_changes(const struct gr_pacer *pacer, const struct gr_moment *now);
+
+/* Keeps account of what the present command costs: `gain` money, over the next `hours`, more than what is
+ * wished for. A small gain that is left undone again and again is worth a change in the end. Once a turn,
+ * before gr_pacer_allows. */
+void gr_pacer_weigh(struct gr_pacer *pacer, double gain, double hours, const struct gr_moment *now);
+
+/* Whether `gain`, with what was forgone since the last change, is enough for one. */
+bool gr_pacer_gains(const struct gr_pacer *pacer, const struct gr_safety *safety, double gain);
 
 /* Whether the command may change now to something that costs `gain` less than keeping the present one.
  * Changes that safety asks for (forced) are always allowed and counted. */

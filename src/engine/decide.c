@@ -280,6 +280,7 @@ int gr_engine_decide(struct gr_engine *engine, const struct gr_moment *now, cons
         *out = (struct gr_wish){.kind =
                                     power_kw > 0 || (best != GR_CHARGE && best != GR_EXPORT) ? best : GR_REST,
                                 .power_kw = power_kw,
+                                .hours = outlook.hours,
                                 .import_price = outlook.import_price,
                                 .export_price = outlook.export_price,
                                 .worth_per_kwh = find_worth(&outlook, choice.end_kwh[best])};

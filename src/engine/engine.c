@@ -394,7 +394,7 @@ static enum gr_fault apply_budget(const struct gr_engine *engine, const struct g
     bool same = pacer->any && pacer->kind == wish->kind && pacer->power_kw == wish->power_kw;
     int changes = gr_pacer_changes(pacer, now);
     if (same || changes < engine->config.safety.changes_per_day ||
-        wish->gain < engine->config.safety.least_gain) {
+        !gr_pacer_gains(pacer, &engine->config.safety, wish->gain)) {
         return GR_FAULT_NONE;
     }
     (void)snprintf(text, GR_REASON_SIZE, "%d changes of command in 24 h are as many as allowed", changes);
@@ -506,6 +506,7 @@ void gr_engine_tick(struct gr_engine *engine, struct gr_moment now, struct gr_de
     }
     fault = gr_guard_settle(&engine->guard, &engine->config.safety, fault, &now, text);
     if (fault == GR_FAULT_NONE) {
+        gr_pacer_weigh(&engine->pacer, wish.gain, wish.hours, &now);
         fault = apply_budget(engine, &now, &wish, text);
     }
     out->fault = fault;

@@ -140,9 +140,10 @@ struct gr_wish {
     enum gr_command_kind kind;
     double power_kw;
     double target_percent;
-    double gain; /* of the wish over the command in force, money; at least least_gain for a charge that makes
-                    ready */
-    bool forced; /* the command in force may not stay */
+    double gain;  /* of the wish over the command in force, money; at least least_gain for a charge that makes
+                     ready */
+    double hours; /* over which keeping it would cost that much: what is left of the slot */
+    bool forced;  /* the command in force may not stay */
     double import_price, export_price;
     const struct gr_override *asked; /* that it follows; NULL: the plan's own choice */
     double worth_per_kwh; /* of the energy that the wish moves into the store or out of it, else of one more

@@ -22,13 +22,31 @@ int gr_pacer_changes(const struct gr_pacer *pacer, const struct gr_moment *now)
     return count;
 }
 
+void gr_pacer_weigh(struct gr_pacer *pacer, double gain, double hours, const struct gr_moment *now)
+{
+    int64_t passed_ms =
+        (now->mono_ms < pacer->loss_end_ms ? now->mono_ms : pacer->loss_end_ms) - pacer->weighed_ms;
+    if (passed_ms > 0) {
+        pacer->forgone += pacer->loss_per_ms * (double)passed_ms;
+    }
+    pacer->weighed_ms = now->mono_ms;
+    pacer->loss_end_ms = now->mono_ms + (int64_t)(hours * 3.6e6);
+    pacer->loss_per_ms = fmax(0, gain) / (hours * 3.6e6);
+}
+
+bool gr_pacer_gains(const struct gr_pacer *pacer, const struct gr_safety *safety, double gain)
+{
+    return gain + (gain > 0 ? pacer->forgone : 0) >= safety->least_gain;
+}
+
 bool gr_pacer_allows(const struct gr_pacer *pacer, const struct gr_safety *safety,
                      const struct gr_moment *now, double gain, bool forced)
 {
     if (forced || !pacer->any) {
         return true;
     }
-    return gain >= safety->least_gain && now->mono_ms - pacer->since_ms >= (int64_t)safety->dwell_s * 1000 &&
+    return gr_pacer_gains(pacer, safety, gain) &&
+           now->mono_ms - pacer->since_ms >= (int64_t)safety->dwell_s * 1000 &&
            gr_pacer_changes(pacer, now) < safety->changes_per_day;
 }
 
@@ -51,5 +69,7 @@ bool gr_pacer_note(struct gr_pacer *pacer, enum gr_command_kind kind, double pow
     pacer->kind = kind;
     pacer->power_kw = power_kw;
     pacer->since_ms = now->mono_ms;
+    pacer->forgone = 0;
+    pacer->loss_per_ms = 0;
     return true;
 }

@@ -42,6 +42,62 @@ static void a_change_must_gain_something(void **state)
     assert_true(allows(&pacer, 700, 0.02, false));
 }
 
+static void weigh(struct gr_pacer *pacer, int64_t second, double gain, double hours)
+{
+    struct gr_moment moment = at(second);
+    gr_pacer_weigh(pacer, gain, hours, &moment);
+}
+
+static void small_gains_left_undone_add_up_to_a_change(void **state)
+{
+    (void)state;
+    struct gr_pacer pacer;
+    gr_pacer_init(&pacer);
+    (void)note(&pacer, GR_FOLLOW, 0, 0);
+    for (int slot = 1; slot <= 4; slot++) {
+        weigh(&pacer, slot * 1800, 0.004, 0.5);
+        assert_false(allows(&pacer, slot * 1800, 0.004, false));
+    }
+    weigh(&pacer, 5 * 1800, 0.004, 0.5); /* four are forgone, with the one at hand they are 0.02 */
+    assert_true(allows(&pacer, 5 * 1800, 0.004, false));
+    (void)note(&pacer, GR_STORE, 0, 5 * 1800);
+    weigh(&pacer, 6 * 1800, 0.019, 0.5);
+    assert_false(allows(&pacer, 6 * 1800, 0.019, false)); /* a change begins a new account */
+}
+
+static void what_is_forgone_goes_by_the_time_that_passed(void **state)
+{
+    (void)state;
+    struct gr_pacer turns, once;
+    gr_pacer_init(&turns);
+    gr_pacer_init(&once);
+    (void)note(&turns, GR_FOLLOW, 0, 0);
+    (void)note(&once, GR_FOLLOW, 0, 0);
+    for (int second = 0; second <= 900; second += 10) {
+        weigh(&turns, second, 0.01 * (1800 - second) / 1800, (1800 - second) / 3600.0);
+    }
+    weigh(&once, 0, 0.01, 0.5);
+    weigh(&once, 900, 0.005, 0.25);
+    assert_near(turns.forgone, 0.005, 1e-12);
+    assert_near(once.forgone, 0.005, 1e-12);
+    weigh(&once, 7200, 0, 0.5); /* nothing is known beyond the slot's end */
+    assert_near(once.forgone, 0.01, 1e-12);
+}
+
+static void what_was_forgone_is_no_reason_for_a_change_that_gains_nothing(void **state)
+{
+    (void)state;
+    struct gr_pacer pacer;
+    gr_pacer_init(&pacer);
+    (void)note(&pacer, GR_FOLLOW, 0, 0);
+    weigh(&pacer, 0, 0.019, 0.5);
+    weigh(&pacer, 1800, 0, 0.5);
+    assert_false(allows(&pacer, 1800, 0, false));
+    assert_true(allows(&pacer, 1800, 0.001, false));
+    weigh(&pacer, 3600, -5, 0.5); /* a wish that costs more takes nothing off the account */
+    assert_near(pacer.forgone, 0.019, 1e-12);
+}
+
 static void safety_is_never_paced(void **state)
 {
     (void)state;
@@ -100,6 +156,9 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_command_is_kept_for_its_dwell_time),
         cmocka_unit_test(a_change_must_gain_something),
+        cmocka_unit_test(small_gains_left_undone_add_up_to_a_change),
+        cmocka_unit_test(what_is_forgone_goes_by_the_time_that_passed),
+        cmocka_unit_test(what_was_forgone_is_no_reason_for_a_change_that_gains_nothing),
         cmocka_unit_test(safety_is_never_paced),
         cmocka_unit_test(the_budget_counts_any_24_hours),
         cmocka_unit_test(the_same_command_again_is_no_change),
