@@ -110,7 +110,7 @@ const struct gr_key gr_strategy_keys[] = {
      .greatest = 10000,
      .standard = NAN,
      .standard_text = "safety.least_gain",
-     .about = "what a change of command must promise to save"},
+     .about = "what a change of command must save, with what was left undone since the last one"},
     {.name = NULL}};
 
 static void read_root(struct gr_reader *reader, const config_setting_t *root, void *out)
