@@ -345,7 +345,7 @@ class Model:
                 columns.append(variable)
         return sparse.csr_array((data, (rows, columns)), shape=(len(self.rows), len(self.low)))
 
-    def solve_highs(self, limit_s=60.0):
+    def solve_highs(self, limit_s=60.0, most_nodes=None):
         """(optimum, proven, lower bound): branch and bound, then the linear programme with the whole variables
         held, at the tightest tolerance there is."""
         matrix = self.matrix()
@@ -353,7 +353,7 @@ class Model:
         found = optimize.milp(self.cost, integrality=numpy.array(self.whole, dtype=int),
                               bounds=optimize.Bounds(self.low, self.high),
                               constraints=optimize.LinearConstraint(matrix, low, high),
-                              options={"time_limit": limit_s, "mip_rel_gap": 0.0})
+                              options={"time_limit": limit_s, "mip_rel_gap": 0.0} | ({"node_limit": most_nodes} if most_nodes else {}))
         if found.x is None:
             return None, False, -math.inf
         held = [(round(x), round(x)) if whole else (a, b)

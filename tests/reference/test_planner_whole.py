@@ -2,7 +2,7 @@
 """Random problems with everything a problem may say, through `granary solve`, against a mixed-integer programme
 (planner_model.py) proven by HiGHS (scipy). Each plan is also carried out once more by other code. By hand:
 
-    test_planner_whole.py [--problems N] [--seed S] [--slots N] [--solver highs|cbc|glpsol] [--limit S]
+    test_planner_whole.py [--problems N] [--seed S] [--slots N] [--solver highs|cbc|glpsol] [--limit S] [--nodes N]
                            [--keep FOLDER]
 """
 import argparse
@@ -175,7 +175,7 @@ def run_granary(problem, *options):
     return json.loads(run.stdout)
 
 
-def check(problem, solver, limit_s):
+def check(problem, solver, limit_s, most_nodes):
     """Relative gap between the plan and the proven optimum, None where it is not proven; and the plan."""
     plan = run_granary(problem)
     cost = carry_out(problem, plan)
@@ -183,7 +183,7 @@ def check(problem, solver, limit_s):
     assert abs(cost - plan["cost"]) < 1e-9 * scale, f"the plan says {plan['cost']}, carried out it costs {cost}"
     assert plan["error_up"] + plan["error_down"] < 1e-9 * scale, f"bound {plan['error_up']} {plan['error_down']}"
     model = Model(problem)
-    optimum, proven = model.solve_highs(limit_s)[:2] if solver == "highs" else model.solve_file(solver, limit_s)
+    optimum, proven = model.solve_highs(limit_s, most_nodes)[:2] if solver == "highs" else model.solve_file(solver, limit_s)
     if proven and plan["cost"] < optimum - 1e-9 * scale and solver == "highs":
         # Carried out, the plan is better than what HiGHS found, whose whole numbers are whole to 1e-6 only.
         optimum, proven = model.solve_file("glpsol", limit_s)
@@ -196,7 +196,9 @@ def main():
     parser.add_argument("--seed", type=int, default=int(os.environ.get("GRANARY_TEST_SEED", "1")))
     parser.add_argument("--slots", type=int, default=6)
     parser.add_argument("--solver", default="highs")
-    parser.add_argument("--limit", type=float, default=4.0, help="seconds for each problem")
+    parser.add_argument("--limit", type=float, default=60.0, help="seconds for each problem")
+    # What is proven must not depend on how busy the machine is: nodes bind long before seconds do.
+    parser.add_argument("--nodes", type=int, default=2000, help="of HiGHS, for each problem")
     parser.add_argument("--keep")
     options = parser.parse_args()
     print(f"seed {options.seed} (GRANARY_TEST_SEED or --seed sets another)")
@@ -204,7 +206,7 @@ def main():
     for i in range(options.problems):
         problem = draw_problem(random.Random(options.seed * 1000003 + i), options.slots)
         try:
-            gap, plan = check(problem, options.solver, options.limit)
+            gap, plan = check(problem, options.solver, options.limit, options.nodes)
             points.append(plan["most_points"])
             unproven += gap is None
             gaps.append(gap or 0)
