@@ -216,6 +216,7 @@ static int read_arguments(struct gr_bt_options *options, int argc, char **argv)
     optind = 0; /* start afresh: this is not the program's first look at its arguments */
     for (int option; (option = getopt_long(argc, argv, "", known, NULL)) != -1;) {
         if (take_option(options, option, optarg) != GR_OK) {
+            fputs("granary backtest: --help tells what there is\n", stderr);
             return GR_INVALID;
         }
     }

@@ -143,7 +143,7 @@ static void put_period(const struct page *page)
     if (scene->usage.solar_kw) {
         (void)fprintf(page->file, "its panels gave %.0f kWh. ", total->solar_kwh);
     } else {
-        put(page, "no panels. ");
+        put(page, "of the sun nothing is known. ");
     }
     put(page, "Money in ");
     put_text(page, scene->config.currency);

@@ -106,32 +106,55 @@ static int read_columns(struct gr_usage_mapping *mapping, const char *columns)
     return GR_OK;
 }
 
-static void tell_report(const char *file, const struct gr_bt_scene *scene)
+static void tell_gaps(const char *file, const struct gr_bt_scene *scene)
 {
     const struct gr_usage_report *report = &scene->report;
     char first[GR_RFC3339_SIZE];
     if (report->gaps > 0) {
-        (void)fprintf(stderr, "%s: %zu gaps, the first at %s, the longest of %.1f hours\n", file,
-                      report->gaps, gr_rfc3339_format(first, report->first_gap_s),
+        int32_t offset_s = gr_zone_offset_s(scene->zone, report->first_gap_s);
+        (void)fprintf(stderr,
+                      "%s: %zu %s without usage, the first from %s, the longest of %.1f hours: left out of "
+                      "every bill\n",
+                      file, report->gaps, report->gaps == 1 ? "gap" : "gaps",
+                      gr_rfc3339_format_local(first, report->first_gap_s, offset_s),
                       (double)report->longest_gap_s / 3600);
     }
+}
+
+static void tell_counts(const char *file, const struct gr_usage_report *report)
+{
     const struct {
         size_t count;
-        const char *what;
-    } found[] = {{report->empty_values, "empty cells"},
-                 {report->duplicates, "rows twice"},
-                 {report->negative_values, "values below 0, taken as 0"},
-                 {report->suspect_high, "values so high that a wrong unit is likely"}};
+        const char *one, *many;
+    } found[] = {{report->empty_values, "cell is empty", "cells are empty"},
+                 {report->duplicates, "row stands twice, taken once", "rows stand twice, taken once"},
+                 {report->negative_values, "value is below 0, taken as 0", "values are below 0, taken as 0"},
+                 {report->suspect_high, "value is so high that a wrong unit is likely, taken as it is",
+                  "values are so high that a wrong unit is likely, taken as they are"}};
     for (size_t i = 0; i < sizeof found / sizeof *found; i++) {
         if (found[i].count > 0) {
-            (void)fprintf(stderr, "%s: %zu %s\n", file, found[i].count, found[i].what);
+            (void)fprintf(stderr, "%s: %zu %s\n", file, found[i].count,
+                          found[i].count == 1 ? found[i].one : found[i].many);
         }
     }
-    if (report->remarks[0]) {
-        (void)fprintf(stderr, "%s: %s\n", file, report->remarks);
+    if (report->suspect_high > report->rows / 10) {
+        (void)fprintf(stderr, "%s: --columns unit= tells the unit: kwh, wh, kw or w\n", file);
+    }
+}
+
+static void tell_report(const char *file, const struct gr_bt_scene *scene)
+{
+    tell_gaps(file, scene);
+    tell_counts(file, &scene->report);
+    if (scene->report.remarks[0]) {
+        (void)fprintf(stderr, "%s: %s\n", file, scene->report.remarks);
     }
     if (!scene->usage.solar_kw) {
-        (void)fprintf(stderr, "%s: no solar column: reckoned without sun\n", file);
+        (void)fprintf(stderr,
+                      "%s: no solar column: reckoned without panels. Tariffs, filling at cheap hours and "
+                      "selling what was "
+                      "stored compare as ever; what the sun is worth stays open\n",
+                      file);
     }
 }
 
@@ -142,16 +165,22 @@ static int read_usage(struct gr_bt_scene *scene, const struct gr_bt_options *opt
     if (options->columns && read_columns(&mapping, options->columns) != GR_OK) {
         return GR_INVALID;
     }
-    if (gr_usage_load(&scene->usage, &mapping, scene->zone, options->usage_file, &scene->report, &error) !=
-        GR_OK) {
+    int rc = gr_usage_load(&scene->usage, &mapping, scene->zone, options->usage_file, &scene->report, &error);
+    if (rc != GR_OK) {
         (void)fprintf(stderr, "granary backtest: %s\n", error.text);
+        if (rc == GR_INVALID) {
+            fputs("granary backtest: --columns tells how such a file is to be read: names, unit, local "
+                  "times; see --help\n",
+                  stderr);
+        }
         return GR_INVALID;
     }
     tell_report(options->usage_file, scene);
     if (!scene->usage.load_kw) {
         return refuse(options->usage_file,
-                      "no load column: without it there is nothing to bill; --columns load=NAME "
-                      "names one");
+                      "no load column: a bill needs what the house used (--columns load=NAME names it). What "
+                      "the sun alone "
+                      "can still do: `granary import` takes it, and the daemon learns the panels from it");
     }
     return GR_OK;
 }
@@ -182,7 +211,10 @@ static int read_period(struct gr_bt_scene *scene, const struct gr_bt_options *op
         (options->to && read_date("--to", options->to, scene->zone, 1, &scene->to_s) != GR_OK)) {
         return GR_INVALID;
     }
-    if (scene->from_s < usage->start_s || scene->to_s > end_s || scene->from_s >= scene->to_s) {
+    if (scene->from_s >= scene->to_s) {
+        return refuse("--from, --to", "the period ends before it begins");
+    }
+    if (scene->from_s < usage->start_s || scene->to_s > end_s) {
         char from[GR_RFC3339_SIZE], to[GR_RFC3339_SIZE];
         (void)fprintf(
             stderr,

@@ -148,6 +148,7 @@ class Backtest(unittest.TestCase):
         self.assertEqual((out["from"], out["to"]), ("2026-03-07T08:00:00Z", "2026-03-09T07:00:00Z"))
         self.assertAlmostEqual(out["results"][0]["days"], 2, 6)
         self.refused("do not lie inside the usage", "--tariff", TARIFF_N, "--from", "2025-01-01")
+        self.refused("the period ends before it begins", "--tariff", TARIFF_N, "--from", "2026-03-09", "--to", "2026-03-07")
         self.refused("expected a date", "--tariff", TARIFF_N, "--to", "2026-02-30")
 
     def test_other_columns_and_units_are_read(self):
@@ -169,8 +170,30 @@ class Backtest(unittest.TestCase):
     def test_usage_without_sun_is_reckoned_without(self):
         usage = self.write("dark.csv", "\n".join(usage_lines(solar=False)) + "\n")
         run = self.run_tool("--tariff", TARIFF_N, "--strategy", "planned", "--json", usage=usage)
-        self.assertIn("no solar column: reckoned without sun", run.stderr)
+        self.assertIn("no solar column: reckoned without panels", run.stderr)
         self.assertEqual(json.loads(run.stdout)["results"][0]["solar_kwh"], 0)
+
+    def test_sun_without_load_is_refused_and_what_it_can_still_do_is_said(self):
+        lines = [",".join(line.split(",")[::2]) for line in usage_lines()]
+        usage = self.write("sun.csv", "\n".join(lines) + "\n")
+        self.refused("no load column: a bill needs what the house used", usage=usage)
+        self.refused("`granary import` takes it", usage=usage)
+
+    def test_what_is_odd_in_the_usage_is_told(self):
+        lines = list(usage_lines())
+        odd = {"watts": (list(usage_lines(factor=1000)), ["so high that a wrong unit is likely", "W or Wh taken for kW or kWh", "--columns unit="]),
+               "twice": (lines[:60] + lines[50:], ["10 rows stand twice, taken once"]),
+               "below": (lines[:50] + [lines[50].split(",")[0] + ",-0.3,0"] + lines[51:], ["1 value is below 0, taken as 0"]),
+               "empty": (lines[:50] + [lines[50].split(",")[0] + ",,0"] + lines[51:],
+                         ["1 cell is empty", "1 gap without usage, the first from 2026-03-02T00:30:00-08:00, the longest of 0.5 hours"]),
+               "local": ([lines[0]] + [f"{START.replace(tzinfo=None) + datetime.timedelta(minutes=30 * i) - datetime.timedelta(hours=8):%Y-%m-%d %H:%M}"
+                                       + line[20:] for i, line in enumerate(lines[1:14 * 48])], ["does not exist", "--columns tells how"])}
+        for name, (rows, words) in odd.items():
+            with self.subTest(name):
+                mapping = ("--columns", "times=local") if name == "local" else ()
+                run = self.run_tool("--tariff", TARIFF_N, "--strategy", "none", *mapping, usage=self.write(name + ".csv", "\n".join(rows) + "\n"))
+                for word in words:
+                    self.assertIn(word, run.stderr)
 
     def test_a_tariff_without_prices_for_a_part_names_the_part(self):
         self.refused("import prices are missing from 2026-03-01T00:00:00-08:00 to 2026-03-09T17:00:00-07:00",

@@ -19,14 +19,14 @@ LONG = "A tariff whose name is as long as names are allowed to be: 63"
 HAS_CHARTS = "D3_SCRIPT:FILEPATH=/" in (pathlib.Path(BUILD) / "CMakeCache.txt").read_text()
 
 
-def usage_text(days):
-    lines = ["start_utc,load_kwh,solar_kwh"]
+def usage_text(days, solar):
+    lines = ["start_utc,load_kwh" + (",solar_kwh" if solar else "")]
     for hour in range(24 * days):
         at = START + datetime.timedelta(hours=hour)
         clock = (at.hour - 8) % 24
         load = 0.4 + (1.1 if 17 <= clock < 22 else 0) + 0.1 * (hour % 5)
         sun = max(0, math.sin(math.pi * (clock - 6) / 12)) * (1.0 + 0.8 * (hour // 24 % 3))
-        lines.append(f"{at:%Y-%m-%dT%H:%M:%SZ},{load:.3f},{sun:.3f}")
+        lines.append(f"{at:%Y-%m-%dT%H:%M:%SZ},{load:.3f}" + (f",{sun:.3f}" if solar else ""))
     return "\n".join(lines) + "\n"
 
 
@@ -88,16 +88,17 @@ class Report(unittest.TestCase):
             cls.browser = cls.enterClassContext(Browser())
 
     @classmethod
-    def write(cls, page, days, sizes, extra=()):
+    def write(cls, page, days, sizes, solar=True, more_tariffs=0):
         """Writes a report and gives the JSON of the same call."""
         usage = cls.folder / f"usage{days}.csv"
-        usage.write_text(usage_text(days))
-        command = [TOOL, "backtest", str(HOUSE), "--usage", str(usage), "--json", "--report", str(page), "--battery-kwh", sizes, *extra]
+        usage.write_text(usage_text(days, solar))
+        command = [TOOL, "backtest", str(HOUSE), "--usage", str(usage), "--json", "--report", str(page), "--battery-kwh", sizes]
         if "," in sizes:
             command += ["--battery-price", "2000,3500"]
         peak = "peak = { minutes = 60; mean_of_days = 1; per_kw = 3.0; };"
-        for number, text in enumerate((tariff_text(NASTY, 0.09, 0.30, 0.15), tariff_text(LONG, 0.22, 0.24, 0.05),
-                                       tariff_text("Crag", 0.15, 0.20, 0.05, peak))):
+        others = [tariff_text(f"Moor {number}", 0.2, 0.21 + 0.01 * number, 0.05) for number in range(more_tariffs)]
+        for number, text in enumerate([tariff_text(NASTY, 0.09, 0.30, 0.15), tariff_text(LONG, 0.22, 0.24, 0.05),
+                                       tariff_text("Crag", 0.15, 0.20, 0.05, peak), *others]):
             path = cls.folder / f"tariff{number}.conf"
             path.write_text(text)
             command += ["--tariff", str(path)]
@@ -111,14 +112,14 @@ class Report(unittest.TestCase):
     def setUp(self):
         self.figures, self.text, self.browser = type(self).figures, type(self).text, getattr(type(self), "browser", None)
 
-    def look(self, width=1100, height=900, mobile=False, scheme="light"):
+    def look(self, width=1100, height=900, mobile=False, scheme="light", page=None):
         if not HAS_CHARTS:
             self.skipTest("built without the chart library node-d3")
         self.browser.size(width, height, mobile)
         self.browser.prefer(scheme=scheme, motion="reduce")
         self.browser.open("about:blank")
         self.browser.requests(), self.browser.log("browser")
-        self.browser.open(self.page.as_uri())
+        self.browser.open((page or self.page).as_uri())
 
     # ---- what is in the file ----
 
@@ -230,6 +231,16 @@ class Report(unittest.TestCase):
         self.assertEqual(marks, {"costs": 3 * 4, "months": 3 * len(self.figures["results"][0]["months"]), "week": 0,
                                  "battery": 3 * 2, "share": 3 * 2})
         self.assertGreaterEqual(next(it["paths"] for it in drawn if it["name"] == "week"), 5)
+
+    def test_few_days_without_sun_and_many_tariffs_are_drawn_too(self):
+        page = self.folder / "small.html"
+        figures = self.write(page, days=5, sizes="10", solar=False, more_tariffs=5)
+        self.look(page=page, width=360, height=740, mobile=True)
+        self.assertEqual(self.browser.log("browser"), [])
+        seen = self.browser.run("""return [document.documentElement.scrollWidth, document.querySelectorAll('[data-chart="costs"] .drawing .mark').length,
+            document.querySelector('[data-chart="costs"] .of').textContent, /NaN|undefined/.test(document.querySelector("main").innerHTML)];""")
+        self.assertEqual(seen, [360, 6 * 4, ": EUR, the 6 cheapest of 8 tariffs", False])
+        self.assertEqual(len(Tables(page.read_text(encoding="utf-8")).tables["all-table"]), 1 + len(figures["results"]))
 
     def test_a_choice_changes_drawing_words_and_table(self):
         self.look()

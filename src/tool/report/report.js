@@ -13,8 +13,13 @@
 
   // ---- figures ----
 
-  const money = (value) => `${value < 0 ? "−" : ""}${Math.abs(value).toFixed(2)}`;
-  const percent = (value) => `${value < 0 ? "−" : ""}${Math.abs(100 * value).toFixed(0)} %`;
+  // With a true minus sign, and none before what rounds to 0.
+  function fixed(value, decimals) {
+    const text = Math.abs(value).toFixed(decimals);
+    return value < 0 && Number(text) !== 0 ? `−${text}` : text;
+  }
+  const money = (value) => fixed(value, 2);
+  const percent = (value) => `${fixed(100 * value, 0)} %`;
   const kwh = (value) => `${Number(value.toPrecision(4))} kWh`;
   const known = (value) => value !== null && value !== undefined;
   const strategies = data.strategies.filter((it) => data.results.some((r) => r.strategy === it));
@@ -26,14 +31,16 @@
   }
 
   // Tariffs by what the choice costs with them, cheapest first.
-  function rank(strategy, size) {
-    const cost = new Map(data.tariffs.map((it) => [it, find(it, strategy, size).total_cost]));
-    return data.tariffs.slice().sort((a, b) => cost.get(a) - cost.get(b)).slice(0, MOST_SERIES);
+  function rank(strategy, size, tariffs) {
+    const cost = new Map(tariffs.map((it) => [it, find(it, strategy, size).total_cost]));
+    return tariffs.slice().sort((a, b) => cost.get(a) - cost.get(b));
   }
 
-  // A tariff keeps its colour, dash and shape in every chart.
-  const places = new Map(rank(best.strategy, best.battery_kwh || data.sizes[0]).map((it, i) => [it, i]));
-  const place = (tariff) => (places.has(tariff) ? places.get(tariff) : data.tariffs.indexOf(tariff)) % MOST_SERIES;
+  // Charts show no more tariffs than can be told apart. Each keeps its colour, dash and shape in all of them.
+  const drawn = rank(best.strategy, best.battery_kwh || data.sizes[0], data.tariffs).slice(0, MOST_SERIES);
+  const place = (tariff) => drawn.indexOf(tariff);
+  const rankDrawn = (strategy, size) => rank(strategy, size, drawn);
+  const someOf = drawn.length < data.tariffs.length ? `the ${drawn.length} cheapest of ${data.tariffs.length} tariffs` : "";
 
   // ---- parts of a page ----
 
@@ -94,8 +101,9 @@
   const drawStroke = (name, dash) => (svg) => svg.append("path").attr("class", `line ${name}`).attr("stroke-dasharray", dash || "").attr("d", "M0,8H28");
 
   function mark(group, i, open) {
-    return group.append("path").attr("class", `mark s${i}${open ? " open" : ""}`)
-      .attr("d", d3.symbol().type(SHAPES[i]).size(90)());
+    const round = Math.floor(i / MOST_SERIES);
+    return group.append("path").attr("class", `mark s${i % MOST_SERIES}${open ? " open" : ""}`)
+      .attr("d", d3.symbol().type(SHAPES[(i + round) % MOST_SERIES]).size(90)());
   }
 
   // A figure with choices, a drawing that fits its width, and a legend.
@@ -108,7 +116,10 @@
     const frame = add(figure, "div", { class: "drawing" });
     const chart = {
       figure, choices, key, draw: () => {},
-      say: (text) => { of.textContent = text ? `: ${text}` : ""; },
+      say: (...texts) => {
+        const told = texts.filter((it) => it).join(", ");
+        of.textContent = told ? `: ${told}` : "";
+      },
       canvas(height, text, paper) {
         const width = paper || Math.max(280, Math.floor(frame.clientWidth));
         frame.replaceChildren();
@@ -146,7 +157,7 @@
   }
 
   function span(values, around) {
-    const [low, high] = d3.extent(values.concat(around || []));
+    const [low, high] = d3.extent(values.concat(around === undefined ? [] : around));
     const margin = (high - low || Math.abs(high) || 1) * 0.05;
     return [low - margin, high + margin];
   }
@@ -214,12 +225,12 @@
     const chart = start("costs");
     const size = chooseSize(chart);
     chart.draw = (paper) => {
-      const rows = rank(best.strategy, size()).map((tariff) => ({ name: tariff, marks: strategies.map((strategy) => {
+      const rows = rankDrawn(best.strategy, size()).map((tariff) => ({ name: tariff, marks: strategies.map((strategy) => {
         const run = find(tariff, strategy, size());
         return { value: run.total_cost, ...strategyMark(run), text: `${tariff}, ${strategy}: ${money(run.total_cost)} ${data.currency}` };
       }) }));
-      chart.say(hasSizes() ? `${data.currency}, ${kwh(size())}` : data.currency);
-      legend(chart.key, strategies.map((it, i) => ({ name: it, draw: drawMark(i % MOST_SERIES, isForesight(it)) })));
+      chart.say(data.currency, hasSizes() && kwh(size()), someOf);
+      legend(chart.key, strategies.map((it, i) => ({ name: it, draw: drawMark(i, isForesight(it)) })));
       const values = rows.flatMap((row) => row.marks.map((it) => it.value));
       drawDots(chart, paper, { rows, domain: span(values),
         words: `Marks of the total cost in ${data.currency}. Cheapest first: ${rows.map((row) => row.name).join(", ")}. The tables give every figure.` });
@@ -227,7 +238,7 @@
   }
 
   const isForesight = (strategy) => data.results.some((r) => r.strategy === strategy && r.kind === "foresight");
-  const strategyMark = (run) => ({ series: strategies.indexOf(run.strategy) % MOST_SERIES, open: run.kind === "foresight" });
+  const strategyMark = (run) => ({ series: strategies.indexOf(run.strategy), open: run.kind === "foresight" });
   const hasSizes = () => data.sizes.length > 1;
 
   function chooseSize(chart) {
@@ -246,10 +257,10 @@
     const size = chooseSize(chart);
     const table = document.getElementById("months-table");
     chart.draw = (paper) => {
-      const shown = rank(strategy(), size());
+      const shown = rankDrawn(strategy(), size());
       const runs = shown.map((it) => find(it, strategy(), size()));
       const names = runs[0].months.map((it) => it.month);
-      chart.say(`${data.currency}, ${way(strategy(), size())}`);
+      chart.say(data.currency, way(strategy(), size()), someOf);
       legend(chart.key, shown.map((it) => ({ name: it, draw: drawLine(place(it)) })));
       drawLines(chart, paper, { x: d3.scalePoint().domain(names), ticks: names,
         y: d3.scaleLinear().domain(span(runs.flatMap((run) => run.months.map((it) => it.cost)))).nice(),
@@ -279,8 +290,8 @@
     const chart = start("battery");
     const strategy = chooseStrategy(chart, names);
     chart.draw = (paper) => {
-      const shown = rank(strategy(), data.sizes[0]);
-      chart.say(`${data.currency}, ${strategy()}`);
+      const shown = rankDrawn(strategy(), data.sizes[0]);
+      chart.say(data.currency, strategy(), someOf);
       legend(chart.key, shown.map((it) => ({ name: it, draw: hasSizes() ? drawLine(place(it)) : drawMark(place(it)) })));
       const series = shown.map((tariff) => ({ name: tariff, i: place(tariff), points: data.sizes.map((size) => saving(tariff, strategy(), size)) }));
       (hasSizes() ? drawSizes : drawOneSize)(chart, paper, series);
@@ -326,11 +337,11 @@
     const chart = start("share");
     const size = chooseSize(chart);
     chart.draw = (paper) => {
-      const rows = rank(best.strategy, size()).map((tariff) => ({ name: shareName(find(tariff, names[0], size())),
+      const rows = rankDrawn(best.strategy, size()).map((tariff) => ({ name: shareName(find(tariff, names[0], size())),
         marks: names.map((it) => find(tariff, it, size())).filter((run) => known(run.share_of_foresight)).map((run) => ({
           value: run.share_of_foresight, ...strategyMark(run), text: `${tariff}, ${run.strategy}: ${percent(run.share_of_foresight)}` })) }));
-      chart.say(hasSizes() ? kwh(size()) : "");
-      legend(chart.key, names.map((it) => ({ name: it, draw: drawMark(strategies.indexOf(it) % MOST_SERIES) })));
+      chart.say(hasSizes() && kwh(size()), someOf);
+      legend(chart.key, names.map((it) => ({ name: it, draw: drawMark(strategies.indexOf(it)) })));
       const least = d3.min(rows.flatMap((row) => row.marks.map((it) => it.value))) || 0;
       const low = Math.max(-1, Math.min(0, least));
       drawDots(chart, paper, { rows, domain: [low - 0.05, 1.05], format: (it) => percent(it), words: shareWords(rows, least < low) });
