@@ -8,6 +8,7 @@
 #include "granary/channel.h"
 #include "granary/engine.h"
 #include "granary/error.h"
+#include "granary/hub.h"
 #include "granary/rates.h"
 #include "granary/site.h"
 #include "granary/strategy.h"
@@ -111,6 +112,10 @@ struct gr_config {
     struct gr_weather_source weather;
     struct gr_outputs outputs;
     struct gr_events events;
+    struct gr_actuate actuate[GR_MOST_ACTUATE]; /* in the order in which they are sent */
+    size_t actuate_count;
+    struct gr_announce announce[GR_MOST_ANNOUNCE];
+    size_t announce_count;
     char strategy_file[GR_PATH_SIZE]; /* "" where none is given; the engine's configuration has its wishes */
 };
 

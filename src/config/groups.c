@@ -42,6 +42,14 @@ const struct gr_key gr_root_keys[] = {
      .unit = "a group { ... }",
      .about = "what is published and kept where"},
     {.name = "events", .kind = GR_KEY_PART, .unit = "a group { ... }", .about = "the record for a replay"},
+    {.name = "actuate",
+     .kind = GR_KEY_PART,
+     .unit = "a list of at most 32 groups",
+     .about = "what the inverter's bridge is sent with each command, in its own words"},
+    {.name = "announce",
+     .kind = GR_KEY_PART,
+     .unit = "a list of at most 16 groups",
+     .about = "how the device is announced to a hub that does not know Homie"},
     {.name = NULL}};
 
 const struct gr_group gr_groups[] = {
@@ -79,4 +87,9 @@ const struct gr_group gr_groups[] = {
     {"safety", "How Granary commands.", gr_safety_keys},
     {"outputs", "What Granary publishes, and where it keeps its memory.", gr_outputs_keys},
     {"events", "A record of what went into each decision, off by default.", gr_events_keys},
+    {"actuate[]",
+     "One message to the inverter's bridge, sent while safety.commanding is true. Every command needs one at "
+     "least.",
+     gr_actuate_keys},
+    {"announce[]", "One retained message to a hub, for the device or for each property.", gr_announce_keys},
     {NULL, NULL, NULL}};

@@ -1,5 +1,7 @@
 #include "granary/daemon.h"
 
+#include "daemon/actuate.h"
+#include "daemon/announce.h"
 #include "daemon/clock.h"
 #include "daemon/desk.h"
 #include "daemon/device.h"
@@ -43,6 +45,7 @@ struct daemon {
     struct gr_refusals *refusals;
     struct gr_device *device;
     struct gr_desk *desk;
+    struct gr_actuator *actuator;
     struct gr_bridge *bridge;
     int signals;
     bool stop, readings_came;
@@ -168,7 +171,8 @@ static int create_feed(struct daemon *daemon, struct gr_error *error)
 
 static int create_bridge(struct daemon *daemon, struct gr_error *error)
 {
-    if (gr_desk_create(&daemon->desk, &daemon->config->outputs, error) != GR_OK) {
+    if (gr_desk_create(&daemon->desk, &daemon->config->outputs, error) != GR_OK ||
+        gr_actuator_create(&daemon->actuator, daemon->config, error) != GR_OK) {
         return GR_NO_MEMORY;
     }
     const char *filters[GR_CHANNELS + 2];
@@ -183,7 +187,10 @@ static int create_bridge(struct daemon *daemon, struct gr_error *error)
     if (status != GR_OK) {
         return status;
     }
-    const struct gr_will *wills = gr_device_wills(daemon->device, &will_count);
+    struct gr_will wills[GR_MOST_WILLS];
+    const struct gr_will *own = gr_device_wills(daemon->device, &will_count);
+    memcpy(wills, own, will_count * sizeof *wills);
+    will_count += gr_actuator_wills(daemon->actuator, wills + will_count);
     return gr_bridge_create(&daemon->bridge, &daemon->config->mqtt, wills, will_count, filters, filter_count,
                             daemon->seed, error);
 }
@@ -303,6 +310,7 @@ static void turn(struct daemon *daemon)
             .heartbeat = daemon->heartbeat,
             .rates_until_s = gr_engine_known_until_s(daemon->engine, GR_IMPORT, daemon->now.utc_s),
             .refused_messages = gr_refusals_total(daemon->refusals)};
+        gr_actuator_turn(daemon->actuator, daemon->bridge, &decision, &daemon->now);
         gr_device_publish(daemon->device, daemon->bridge, &decision, &plan, &health);
     }
     (void)sd_notify(0, "WATCHDOG=1");
@@ -379,6 +387,8 @@ static void take_bridge_event(struct daemon *daemon, struct gr_bridge_event *eve
                daemon->config->mqtt.port);
         tell_link(daemon, true);
         gr_device_announce(daemon->device, daemon->bridge);
+        gr_announce_all(daemon->config, daemon->device, daemon->bridge, gr_keeper_store(daemon->keeper));
+        gr_actuator_forget(daemon->actuator);
         if (daemon->timed) {
             turn(daemon);
         }
@@ -426,6 +436,8 @@ static bool needs_other_bridge(const struct gr_config *a, const struct gr_config
            memcmp(a->inputs, b->inputs, sizeof a->inputs) != 0 ||
            strcmp(a->outputs.domain, b->outputs.domain) != 0 ||
            strcmp(a->outputs.device, b->outputs.device) != 0 ||
+           memcmp(a->actuate, b->actuate, sizeof a->actuate) != 0 ||
+           memcmp(a->announce, b->announce, sizeof a->announce) != 0 ||
            strcmp(a->engine.site.name, b->engine.site.name) != 0 ||
            a->engine.safety.commanding != b->engine.safety.commanding;
     /* NOLINTEND(bugprone-suspicious-memory-comparison,cert-exp42-c,cert-flp37-c) */
@@ -434,12 +446,15 @@ static bool needs_other_bridge(const struct gr_config *a, const struct gr_config
 static void close_bridge(struct daemon *daemon)
 {
     if (daemon->bridge && daemon->device) {
+        gr_actuator_withdraw(daemon->actuator, daemon->bridge, daemon->now.utc_s);
         gr_device_withdraw(daemon->device, daemon->bridge);
         (void)gr_bridge_flush(daemon->bridge, STOP_MS);
     }
     gr_bridge_free(daemon->bridge, STOP_MS);
     gr_device_free(daemon->device);
     gr_desk_free(daemon->desk);
+    gr_actuator_free(daemon->actuator);
+    daemon->actuator = NULL;
     daemon->bridge = NULL;
     daemon->device = NULL;
     daemon->desk = NULL;
@@ -469,6 +484,9 @@ static bool adopt(struct daemon *daemon, struct gr_config *config, struct gr_zon
     }
     daemon->config = config;
     daemon->zone = zone;
+    if (!other_bridge) {
+        gr_actuator_move(daemon->actuator, config);
+    }
     good = create_feed(daemon, &error) == GR_OK && (!other_bridge || create_bridge(daemon, &error) == GR_OK);
     gr_zone_free(old_zone);
     free(old_config);

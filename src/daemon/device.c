@@ -16,7 +16,7 @@ enum { WILLS = 3 };
 
 struct gr_device {
     char root[2 * GR_NAME_SIZE + 8];
-    char name[GR_NAME_SIZE];
+    char id[GR_NAME_SIZE], name[GR_NAME_SIZE];
     bool commanding, announcing;
     uint64_t description_version;
     char *published[GR_PROPERTIES]; /* what the broker holds, NULL while unknown */
@@ -142,6 +142,7 @@ int gr_device_create(struct gr_device **out, const struct gr_outputs *outputs, c
         return gr_error_set(error, GR_NO_MEMORY, "no memory for the device");
     }
     (void)snprintf(device->root, sizeof device->root, "%s/5/%s", outputs->domain, outputs->device);
+    (void)snprintf(device->id, sizeof device->id, "%s", outputs->device);
     (void)snprintf(device->name, sizeof device->name, "%s", site_name);
     device->commanding = commanding;
     device->description_version = description_version;
@@ -296,6 +297,22 @@ void gr_device_publish(struct gr_device *device, struct gr_bridge *bridge, const
     if (device->announcing) {
         send_attribute(device, bridge, "$state", "ready");
         device->announcing = false;
+    }
+}
+
+void gr_device_describe(const struct gr_device *device, enum gr_property property, struct gr_announced *out)
+{
+    *out = (struct gr_announced){
+        .root = device->root, .device = device->id, .site = device->name, .name = device->name};
+    if (property < GR_PROPERTIES) {
+        const struct gr_property_row *row = &gr_properties[property];
+        out->node = node_id(device, row->node);
+        out->property = row->id;
+        out->name = row->name;
+        out->datatype = row->datatype;
+        out->unit = row->unit;
+        out->format = row->format;
+        out->settable = row->settable;
     }
 }
 

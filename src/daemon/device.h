@@ -3,6 +3,7 @@
 #ifndef GRANARY_DAEMON_DEVICE_H
 #define GRANARY_DAEMON_DEVICE_H
 
+#include "daemon/properties.h"
 #include "granary/bridge.h"
 #include "granary/config.h"
 #include "granary/engine.h"
@@ -36,6 +37,10 @@ struct gr_device_health {
  * but for a command that is issued. Ends with $state ready after an announcement. */
 void gr_device_publish(struct gr_device *device, struct gr_bridge *bridge, const struct gr_decision *decision,
                        const struct gr_plan_view *plan, const struct gr_device_health *health);
+
+/* What an announcement can say about a property, or about the device itself for GR_PROPERTIES. The strings
+ * live as long as the device. */
+void gr_device_describe(const struct gr_device *device, enum gr_property property, struct gr_announced *out);
 
 /* A value of the node `override`, by its id: where it differs from what the broker holds, or in any case. */
 void gr_device_update_override(struct gr_device *device, struct gr_bridge *bridge, const char *id,

@@ -109,7 +109,8 @@ static bool read_wall_time(const char *text, const struct gr_zone *zone, int64_t
     }
     for (int day = 0; day < 3; day++) {
         int64_t midnight_s = gr_zone_local_s(zone, gr_zone_day_start_s(zone, now_s, day));
-        *out = gr_zone_utc_s(zone, midnight_s - midnight_s % GR_DAY_S + hour * 3600 + minute * 60, 0);
+        *out =
+            gr_zone_utc_s(zone, midnight_s - midnight_s % GR_DAY_S + ((int64_t)hour * 60 + minute) * 60, 0);
         if (*out > now_s) {
             return true;
         }
