@@ -23,6 +23,8 @@ struct work {
     struct gr_zone *zone;
     struct gr_usage usage, weather;
     struct gr_series irradiance;
+    struct gr_plant plant;
+    bool knows_plant;
 };
 
 static void print_help(FILE *stream)
@@ -38,7 +40,10 @@ static void print_help(FILE *stream)
         "  --weather FILE.csv  columns start_utc and irradiance_w_m2 (or ghi_w_m2, poa_w_m2): the irradiance "
         "as "
         "forecast\n"
-        "  --config CONFIG     position and arrays, for the sun's way through the year\n"
+        "  --config CONFIG     position and arrays, for the sun's way through the year; what the readings "
+        "say of "
+        "them\n"
+        "                      is told: scale, wrong angles, shadows\n"
         "  --evaluate          walk through the file instead: forecast every day at 16:00 the 32 hours that "
         "follow\n"
         "                      from what lies before, and compare with the truth and with simple forecasts\n"
@@ -163,6 +168,17 @@ static bool make_lesson(struct gr_lesson *lesson, const struct work *work, enum 
     return kw != NULL;
 }
 
+static int look_at_arrays(struct work *work, struct gr_error *error)
+{
+    struct gr_lesson lesson;
+    if (!make_lesson(&lesson, work, GR_FORECAST_SUN) || !lesson.site || lesson.site->array_count == 0) {
+        return GR_OK;
+    }
+    int status = gr_plant_look(&work->plant, &lesson.series, lesson.site, error);
+    work->knows_plant = status == GR_OK;
+    return status;
+}
+
 static int evaluate(const struct work *work, bool json, bool *printed, struct gr_error *error)
 {
     struct gr_forecast_score score[FORECAST_PARTS];
@@ -177,7 +193,7 @@ static int evaluate(const struct work *work, bool json, bool *printed, struct gr
             known[part] = &score[part];
         }
     }
-    *printed = forecast_print_scores(known, json);
+    *printed = forecast_print_scores(known, work->knows_plant ? &work->plant : NULL, json);
     return GR_OK;
 }
 
@@ -187,7 +203,8 @@ static int look_ahead(const struct work *work, bool json, bool *printed, struct 
     struct forecast_table table = {.start_s = usage->start_s + (int64_t)usage->count * usage->step_s,
                                    .step_s = usage->step_s,
                                    .slots = (size_t)(reach_s / usage->step_s),
-                                   .zone = work->zone};
+                                   .zone = work->zone,
+                                   .plant = work->knows_plant ? &work->plant : NULL};
     struct gr_forecast_slot *room = calloc(FORECAST_PARTS * table.slots, sizeof *room);
     int status = room ? GR_OK : gr_error_set(error, GR_NO_MEMORY, "no memory for a forecast");
     for (size_t part = 0; status == GR_OK && part < FORECAST_PARTS; part++) {
@@ -215,6 +232,9 @@ int gr_tool_forecast(int argc, char **argv)
         return done;
     }
     int status = gather(&work, &call, &error);
+    if (status == GR_OK) {
+        status = look_at_arrays(&work, &error);
+    }
     if (status == GR_OK) {
         status = call.evaluate ? evaluate(&work, call.json, &printed, &error)
                                : look_ahead(&work, call.json, &printed, &error);

@@ -21,6 +21,53 @@ static bool print_json(json_t *root)
     return printed;
 }
 
+/* ---- what the readings say of the arrays ---- */
+
+static json_t *plant_to_json(const struct gr_plant *plant)
+{
+    json_t *shadows = json_array();
+    for (size_t i = 0; i < plant->shadows; i++) {
+        const struct gr_shadow *shadow = &plant->shadow[i];
+        (void)json_array_append_new(shadows, json_pack("{s:f, s:f, s:f, s:f}", "azimuth_from_deg",
+                                                       shadow->azimuth_from_deg, "azimuth_to_deg",
+                                                       shadow->azimuth_to_deg, "elevation_below_deg",
+                                                       shadow->elevation_below_deg, "share", shadow->share));
+    }
+    return json_pack("{s:I, s:o, s:b, s:f, s:f, s:o}", "days", (json_int_t)plant->days, "scale",
+                     figure(plant->scale), "turned", plant->turned, "tilt_deg", plant->tilt_deg,
+                     "azimuth_deg", plant->azimuth_deg, "shadows", shadows);
+}
+
+static void print_plant(const struct gr_plant *plant)
+{
+    if (plant->days < GR_PLANT_DAYS) {
+        printf("arrays: %zu days with sun; %d are needed to say anything of them\n\n", plant->days,
+               GR_PLANT_DAYS);
+        return;
+    }
+    printf("arrays, from the brightest of %zu days: they give %.2f of what the configured ones would under a "
+           "clear sky\n",
+           plant->days, plant->scale);
+    if (plant->turned) {
+        printf(
+            "  a tilt of %.0f and an azimuth of %.0f degrees explain the readings better: the misfit falls "
+            "from %.0f to %.0f %%\n",
+            plant->tilt_deg, plant->azimuth_deg, 100 * plant->misfit_configured, 100 * plant->misfit_found);
+    } else {
+        printf("  tilt and azimuth as configured explain the readings (misfit %.0f %%)\n",
+               100 * plant->misfit_found);
+    }
+    for (size_t i = 0; i < plant->shadows; i++) {
+        const struct gr_shadow *shadow = &plant->shadow[i];
+        printf(
+            "  shadow: with the sun between %.0f and %.0f degrees of azimuth and below %.0f degrees, %.0f %% "
+            "comes through\n",
+            shadow->azimuth_from_deg, shadow->azimuth_to_deg, shadow->elevation_below_deg,
+            100 * shadow->share);
+    }
+    putchar('\n');
+}
+
 /* ---- scores ---- */
 
 static json_t *baselines_to_json(const struct gr_forecast_score *score)
@@ -72,12 +119,17 @@ static void print_score(const char *name, const struct gr_forecast_score *score)
     putchar('\n');
 }
 
-bool forecast_print_scores(const struct gr_forecast_score *const scores[FORECAST_PARTS], bool json)
+bool forecast_print_scores(const struct gr_forecast_score *const scores[FORECAST_PARTS],
+                           const struct gr_plant *plant, bool json)
 {
     if (json) {
-        return print_json(json_pack("{s:o, s:o}", part_name[GR_FORECAST_LOAD],
+        return print_json(json_pack("{s:o, s:o, s:o*}", part_name[GR_FORECAST_LOAD],
                                     score_to_json(scores[GR_FORECAST_LOAD]), part_name[GR_FORECAST_SUN],
-                                    score_to_json(scores[GR_FORECAST_SUN])));
+                                    score_to_json(scores[GR_FORECAST_SUN]), "arrays",
+                                    plant ? plant_to_json(plant) : NULL));
+    }
+    if (plant) {
+        print_plant(plant);
     }
     for (size_t part = 0; part < FORECAST_PARTS; part++) {
         if (scores[part]) {
@@ -125,13 +177,17 @@ static json_t *table_to_json(const struct forecast_table *table)
             return NULL;
         }
     }
-    return json_pack("{s:i, s:o, s:o}", "step_s", (int)table->step_s, "levels", levels, "slots", rows);
+    return json_pack("{s:i, s:o, s:o, s:o*}", "step_s", (int)table->step_s, "levels", levels, "slots", rows,
+                     "arrays", table->plant ? plant_to_json(table->plant) : NULL);
 }
 
 bool forecast_print_table(const struct forecast_table *table, bool json)
 {
     if (json) {
         return print_json(table_to_json(table));
+    }
+    if (table->plant) {
+        print_plant(table->plant);
     }
     printf("%-26s", "start");
     for (size_t part = 0; part < FORECAST_PARTS; part++) {

@@ -3,11 +3,14 @@
 #define GRANARY_TOOL_FORECAST_PRINT_H
 
 #include "granary/forecast.h"
+#include "granary/plant.h"
 
 #define FORECAST_PARTS 2 /* load and sun, in the order of enum gr_forecast_kind */
 
-/* Figures of load and sun; NULL where the file has no such column. Return false where the output fails. */
-bool forecast_print_scores(const struct gr_forecast_score *const scores[FORECAST_PARTS], bool json);
+/* Figures of load and sun; NULL where the file has no such column, as the plant where nothing is known of
+ * arrays. Returns false where the output fails. */
+bool forecast_print_scores(const struct gr_forecast_score *const scores[FORECAST_PARTS],
+                           const struct gr_plant *plant, bool json);
 
 /* Forecasts of `slots` slots from start_s on; NULL where the file has no such column. */
 struct forecast_table {
@@ -16,6 +19,7 @@ struct forecast_table {
     size_t slots;
     const struct gr_zone *zone;
     const struct gr_forecast_slot *part[FORECAST_PARTS];
+    const struct gr_plant *plant; /* NULL where nothing is known of arrays */
 };
 
 bool forecast_print_table(const struct forecast_table *table, bool json);

@@ -5,6 +5,7 @@
 
 #include "granary/config.h"
 #include "granary/forecast.h"
+#include "granary/plant.h"
 #include "granary/usage.h"
 #include "tool/usage_file.h"
 
@@ -206,12 +207,42 @@ static void irradiance_told_with_errors_still_helps(void **state)
     close_home(&sky);
 }
 
+/* The plant stands at a tilt of 45 and an azimuth of 158 degrees (the publisher's own figures, from memory);
+ * 20 and 180 are entered. */
+static void wrong_angles_of_a_real_plant_are_found(void **state)
+{
+    (void)state;
+    struct gr_error error = {""};
+    struct gr_plant found;
+    struct home plant;
+    if (!open_column(&plant, DATA "pv/serf-east/serf_east_2016.csv", "ac_kw", GR_USAGE_KW)) {
+        skip();
+        return;
+    }
+    struct gr_series series = {.start_s = plant.usage.start_s,
+                               .step_s = plant.usage.step_s,
+                               .count = plant.usage.count,
+                               .kw = plant.usage.solar_kw};
+    struct gr_site site = {.latitude_deg = 39.74, .longitude_deg = -105.18, .array_count = 1};
+    site.arrays[0] =
+        (struct gr_solar_array){.peak_kw = 6, .tilt_deg = 20, .azimuth_deg = 180, .inverter_kw = 6};
+    if (gr_plant_look(&found, &series, &site, &error) != GR_OK) {
+        fail_msg("%s", error.text);
+    }
+    print_message("found: tilt %.0f, azimuth %.0f degrees\n", found.tilt_deg, found.azimuth_deg);
+    assert_true(found.turned);
+    assert_near(found.tilt_deg, 45, 10);
+    assert_near(found.azimuth_deg, 158, 15);
+    close_home(&plant);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(the_load_of_hourly_homes_is_forecast_better_than_by_hand),
         cmocka_unit_test(the_load_of_half_hourly_homes_is_forecast_better_than_by_hand),
         cmocka_unit_test(the_sun_is_forecast_better_than_by_hand_without_weather),
+        cmocka_unit_test(wrong_angles_of_a_real_plant_are_found),
         cmocka_unit_test(irradiance_told_with_errors_still_helps),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
