@@ -60,6 +60,10 @@ int gr_store_each_fine(struct gr_store *store, int64_t from_s,
                        void (*each)(void *context, const struct gr_fine_record *record), void *context,
                        struct gr_error *error);
 
+/* Makes sure that a sequence that is about to be published lies in a reserved block. GR_INVALID for sequence
+ * 0 or beyond 2^62. */
+int gr_store_cover_sequence(struct gr_store *store, uint64_t sequence, struct gr_error *error);
+
 /* Notes a command, before it is published: its sequence is then covered by a reserved block. Pending until
  * gr_store_commit, but for the reservation, which is made durable at once, every 512 commands or so.
  * GR_INVALID for sequence 0 or beyond 2^62. */

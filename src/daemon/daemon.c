@@ -510,6 +510,7 @@ static void reload(struct daemon *daemon)
         gr_zone_load(&zone, config->engine.site.timezone, &error) == GR_OK &&
         gr_engine_reconfigure(daemon->engine, &config->engine, zone, &error) == GR_OK) {
         daemon->stop = !adopt(daemon, config, zone);
+        gr_keeper_restore(daemon->keeper, daemon->engine, &daemon->now); /* an import may have added to it */
         gr_log(GR_LOG_NOTICE, "%s was read again and is in force", daemon->file);
         daemon->readings_came = true;
     } else {

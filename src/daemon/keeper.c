@@ -8,11 +8,23 @@ static const int64_t commit_ms = 300000; /* kind to a memory card */
 static const int64_t retry_ms = 600000;
 static const int64_t trim_s = 86400;
 
+enum { MOST_COMMANDS = 512, MOST_FINE = 24, MOST_SLOTS = 8 };
+
+/* What waits for the next commit. It waits here and not in an open transaction, so that other programs (an
+ * import) may write meanwhile. */
+struct waiting {
+    struct gr_command command[MOST_COMMANDS];
+    struct gr_fine_record fine[MOST_FINE];
+    struct gr_slot_record slot[MOST_SLOTS];
+    size_t commands, fines, slots;
+};
+
 struct gr_keeper {
     char file[GR_PATH_SIZE + 16]; /* "": nothing is kept */
     struct gr_store *store;
     bool refuses; /* a write failed not long ago; it was said */
     int64_t refused_ms, committed_ms, tried_ms, trimmed_s;
+    struct waiting waiting;
 };
 
 /* A clock that went back (another simulation) has reached it too. */
@@ -54,13 +66,36 @@ int gr_keeper_create(struct gr_keeper **out, const struct gr_outputs *outputs, i
     return GR_OK;
 }
 
+/* Writes what waits in one transaction; where that fails it waits on. */
+static int flush(struct gr_keeper *keeper, struct gr_error *error)
+{
+    struct waiting *waiting = &keeper->waiting;
+    int status = GR_OK;
+    for (size_t i = 0; status == GR_OK && i < waiting->commands; i++) {
+        status = gr_store_put_command(keeper->store, &waiting->command[i], error);
+    }
+    for (size_t i = 0; status == GR_OK && i < waiting->slots; i++) {
+        status = gr_store_put_slot(keeper->store, &waiting->slot[i], error);
+    }
+    for (size_t i = 0; status == GR_OK && i < waiting->fines; i++) {
+        status = gr_store_put_fine(keeper->store, &waiting->fine[i], error);
+    }
+    if (status == GR_OK) {
+        status = gr_store_commit(keeper->store, error);
+    }
+    if (status == GR_OK) {
+        *waiting = (struct waiting){.commands = 0};
+    }
+    return status;
+}
+
 void gr_keeper_free(struct gr_keeper *keeper)
 {
     struct gr_error error = {""};
     if (!keeper) {
         return;
     }
-    if (keeper->store && gr_store_commit(keeper->store, &error) != GR_OK) {
+    if (keeper->store && flush(keeper, &error) != GR_OK) {
         gr_log(GR_LOG_WARNING, "the store refused the last write: %s", error.text);
     }
     gr_store_close(keeper->store);
@@ -107,7 +142,8 @@ int gr_history_restore(struct gr_store *store, struct gr_engine *engine, const s
                        struct gr_error *error)
 {
     struct restoring restoring = {engine, now};
-    return gr_store_each_slot(store, 0, restore_slot, &restoring, error);
+    int64_t from_s = now->utc_s > 0 ? now->utc_s - (int64_t)(GR_HISTORY_DAYS + 1) * 86400 : 0;
+    return gr_store_each_slot(store, from_s, restore_slot, &restoring, error);
 }
 
 void gr_keeper_restore(const struct gr_keeper *keeper, struct gr_engine *engine, const struct gr_moment *now)
@@ -137,19 +173,36 @@ static void tell(struct gr_keeper *keeper, const struct gr_moment *now, int stat
     }
 }
 
-/* The command first: no other failure may leave its sequence uncovered. */
-static int put(struct gr_store *store, const struct gr_decision *decision, struct gr_error *error)
+/* A disk that refuses for long costs what is oldest: there is no end to what would wait. */
+static bool is_full(const struct waiting *waiting)
 {
-    int status = decision->issue ? gr_store_put_command(store, &decision->command, error) : GR_OK;
-    if (decision->record_due) {
-        int other = gr_store_put_slot(store, &decision->record, error);
-        status = status == GR_OK ? other : status;
+    return waiting->commands == MOST_COMMANDS || waiting->fines == MOST_FINE || waiting->slots == MOST_SLOTS;
+}
+
+static void queue(struct waiting *waiting, const struct gr_decision *decision)
+{
+    if (is_full(waiting)) {
+        *waiting = (struct waiting){.commands = 0};
+    }
+    if (decision->issue) {
+        waiting->command[waiting->commands++] = decision->command;
     }
     if (decision->fine_due) {
-        int other = gr_store_put_fine(store, &decision->fine, error);
-        status = status == GR_OK ? other : status;
+        waiting->fine[waiting->fines++] = decision->fine;
     }
-    return status;
+    if (decision->record_due) {
+        waiting->slot[waiting->slots++] = decision->record;
+    }
+}
+
+static void trim(struct gr_keeper *keeper, const struct gr_outputs *outputs, const struct gr_moment *now,
+                 int *status, struct gr_error *error)
+{
+    if (*status == GR_OK && has_passed(keeper->trimmed_s, now->utc_s, trim_s)) {
+        keeper->trimmed_s = now->utc_s;
+        *status = gr_store_trim(keeper->store, now->utc_s - (int64_t)outputs->keep_days * 86400,
+                                now->utc_s - (int64_t)outputs->keep_days_fine * 86400, error);
+    }
 }
 
 void gr_keeper_note(struct gr_keeper *keeper, const struct gr_decision *decision,
@@ -157,18 +210,20 @@ void gr_keeper_note(struct gr_keeper *keeper, const struct gr_decision *decision
 {
     struct gr_error error = {""};
     bool committed = false;
+    int status = GR_OK;
     if (!keeper->store) {
         return;
     }
-    int status = put(keeper->store, decision, &error);
-    if (status == GR_OK && has_passed(keeper->trimmed_s, now->utc_s, trim_s)) {
-        keeper->trimmed_s = now->utc_s;
-        status = gr_store_trim(keeper->store, now->utc_s - (int64_t)outputs->keep_days * 86400,
-                               now->utc_s - (int64_t)outputs->keep_days_fine * 86400, &error);
+    if (decision->issue) { /* at once: nobody may see a sequence that is not covered */
+        status = gr_store_cover_sequence(keeper->store, decision->command.sequence, &error);
     }
-    if (status == GR_OK && has_passed(keeper->committed_ms, now->mono_ms, commit_ms)) {
+    queue(&keeper->waiting, decision);
+    if (has_passed(keeper->committed_ms, now->mono_ms, commit_ms) || is_full(&keeper->waiting)) {
         keeper->committed_ms = now->mono_ms;
-        status = gr_store_commit(keeper->store, &error);
+        int other = flush(keeper, &error);
+        trim(keeper, outputs, now, &other, &error);
+        other = other == GR_OK ? gr_store_commit(keeper->store, &error) : other;
+        status = status == GR_OK ? other : status;
         committed = status == GR_OK;
     }
     tell(keeper, now, status, committed, &error);

@@ -24,14 +24,14 @@ struct gr_store *gr_keeper_store(const struct gr_keeper *keeper);
  * seconds, beyond any that was issued at a rate of one a second. */
 uint64_t gr_keeper_last_sequence(const struct gr_keeper *keeper, int64_t now_s);
 
-/* Feeds a store's half hours into the engine. */
+/* Feeds a store's half hours, as far back as the engine looks, into the engine. */
 int gr_history_restore(struct gr_store *store, struct gr_engine *engine, const struct gr_moment *now,
                        struct gr_error *error);
 
 /* The same with what the keeper holds; says so where it cannot be read. */
 void gr_keeper_restore(const struct gr_keeper *keeper, struct gr_engine *engine, const struct gr_moment *now);
 
-/* Notes what the decision brought, and commits every five minutes. */
+/* Notes what the decision brought, and writes every five minutes. In between the file is not locked. */
 void gr_keeper_note(struct gr_keeper *keeper, const struct gr_decision *decision,
                     const struct gr_outputs *outputs, const struct gr_moment *now);
 

@@ -73,18 +73,20 @@ static int insert_command(struct gr_store *store, const struct gr_command *comma
     return result;
 }
 
-int gr_store_put_command(struct gr_store *store, const struct gr_command *command, struct gr_error *error)
+int gr_store_cover_sequence(struct gr_store *store, uint64_t sequence, struct gr_error *error)
 {
-    int result = GR_OK;
-    if (command->sequence == 0 || command->sequence > GREATEST) {
+    if (sequence == 0 || sequence > GREATEST) {
         return gr_error_set(error, GR_INVALID,
                             "store %.200s: a command with sequence %llu, expected 1 to 2^62", store->file,
-                            (unsigned long long)command->sequence);
+                            (unsigned long long)sequence);
     }
     /* Half a block ahead, so that a full disk does not leave the very next sequence uncovered. */
-    if (command->sequence + BLOCK / 2 > store->reserved) {
-        result = gr_store_reserve(store, command->sequence + BLOCK, error);
-    }
+    return sequence + BLOCK / 2 > store->reserved ? gr_store_reserve(store, sequence + BLOCK, error) : GR_OK;
+}
+
+int gr_store_put_command(struct gr_store *store, const struct gr_command *command, struct gr_error *error)
+{
+    int result = gr_store_cover_sequence(store, command->sequence, error);
     return result == GR_OK ? insert_command(store, command, error) : result;
 }
 

@@ -121,7 +121,8 @@ static void say_done(const struct gr_import *job, const struct halves *halves, c
         printf("It ends %lld days ago: plans are made from the last %d days.\n",
                (long long)((now_s - end_s) / 86400), GR_HISTORY_DAYS);
     }
-    puts("A daemon that runs takes it over when it is started again.");
+    puts("A daemon that runs takes it over when it is told to read its configuration again (SIGHUP), or at "
+         "its next start.");
 }
 
 static int write_halves(const struct gr_import *job, struct gr_store *store, struct halves *halves,
@@ -137,8 +138,7 @@ static int write_halves(const struct gr_import *job, struct gr_store *store, str
         code = gr_store_put_slots(store, halves->record, halves->count, &error);
     }
     if (code != GR_OK) {
-        (void)fprintf(stderr,
-                      "granary import: %s; nothing was written. If the daemon runs, stop it for the import\n",
+        (void)fprintf(stderr, "granary import: %s; nothing was written. Another program may hold the file\n",
                       error.text);
         return 1;
     }

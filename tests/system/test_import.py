@@ -2,6 +2,7 @@
 import datetime
 import json
 import os
+import signal
 import sqlite3
 import unittest
 import zoneinfo
@@ -167,6 +168,23 @@ class Import(SystemTest):
         self.assertEqual(run.returncode, 1)
         self.assertIn("granary.db", run.stderr)
 
+    def test_a_daemon_that_runs_is_not_in_the_way_and_takes_the_house_over_when_told_to_read_again(self):
+        config = self.config(safety="trust_clock = true;")
+        daemon = self.run_daemon(config, simulated=False)
+        self.publish_house()
+        self.watcher.wait("homie/5/granary/plan/slots", lambda text: text != "[]")
+        run = self.run_tool("import", config, self.write_csv(self.rows(peak_hour=3, peak_kw=3.0)))
+        self.assertEqual((run.returncode, run.stderr), (0, ""))
+        self.assertIn("Kept 960 half hours", run.stdout)
+        mark = self.watcher.mark()
+        daemon.signal(signal.SIGHUP)
+        daemon.wait_line("was read again and is in force")
+        self.publish_house()
+        def knows(text):
+            return any(slot["house_kw"] > 2 for slot in json.loads(text) if slot["start"][11:13] == "03")
+        self.watcher.wait("homie/5/granary/plan/slots", knows, mark)
+        self.stop(daemon)
+
     def test_a_store_that_another_program_writes_is_told(self):
         config = self.config()
         self.assertEqual(self.run_tool("import", config, self.write_csv(self.rows(days=1))).returncode, 0)
@@ -176,7 +194,7 @@ class Import(SystemTest):
         writer.execute("BEGIN IMMEDIATE")
         run = self.run_tool("import", config, self.write_csv(self.rows(days=3)))
         self.assertEqual(run.returncode, 1)
-        self.assertIn("If the daemon runs, stop it", run.stderr)
+        self.assertIn("Another program may hold the file", run.stderr)
         writer.execute("ROLLBACK")
         self.assertEqual(self.kept(), before)
 
