@@ -2,6 +2,7 @@
 import contextlib
 import os
 import sqlite3
+import subprocess
 import unittest
 
 from harness import SystemTest, utc
@@ -91,6 +92,58 @@ class History(SystemTest):
             except sqlite3.OperationalError as error:
                 self.assertIn("locked", str(error))
         self.fail("the daemon never ended its transaction")
+
+    def mount_small(self):
+        """A file system of half a megabyte in place of the state folder; without the right to it the test is skipped."""
+        done = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=512k,mode=777", "none", self.path("state")], capture_output=True,
+                              text=True, check=False)
+        if done.returncode != 0:
+            self.skipTest(f"no right to mount a file system: {done.stderr.strip()}")
+        self.addCleanup(subprocess.run, ["umount", "-l", self.path("state")], check=False)
+
+    def remount(self, how):
+        done = subprocess.run(["mount", "-o", f"remount,{how}", self.path("state")], capture_output=True, text=True, check=False)
+        if done.returncode != 0:
+            self.skipTest(f"no right to remount a file system: {done.stderr.strip()}")
+
+    def eat_room(self):
+        with contextlib.suppress(OSError), open(self.path("state/filler"), "wb", buffering=0) as filler:
+            while filler.write(bytes(512)) == 512:
+                pass
+
+    def test_a_full_disk_costs_nothing_but_is_said_once_and_what_waited_is_written_when_there_is_room(self):
+        self.mount_small()
+        daemon = self.run_daemon(self.config())
+        self.begin("2041-01-15 02:00")
+        self.live(600)
+        self.eat_room()
+        self.live(1800)
+        daemon.wait_line("the store refused a write, commands go on without it: .*full")
+        self.assert_command("charge")
+        os.remove(self.path("state/filler"))
+        self.live(1500)
+        daemon.wait_line("the store takes writes again")
+        self.assertEqual(len(daemon.matching("the store refused a write")), 1)
+        self.assert_command("charge")
+        self.stop(daemon)
+        starts = [start for start, in self.ask("SELECT start_s FROM fine ORDER BY start_s")]
+        self.assertEqual(starts, list(range(starts[0], starts[-1] + 1, 300)))
+        self.assertGreater(len(starts), 10)
+
+    def test_a_disk_that_has_become_read_only_keeps_nobody_from_commanding(self):
+        self.mount_small()
+        config = self.config()
+        self.stop(self.run_daemon(config))
+        self.remount("ro")
+        daemon = self.run_daemon(config)
+        daemon.wait_line("the store cannot be opened, going on without it: .*Read-only")
+        self.begin()
+        self.live(300)
+        self.assert_command("charge")
+        self.remount("rw")
+        self.live(1200)
+        daemon.wait_line("the store is open now: .*granary.db")
+        self.assert_command("charge")
 
     def test_a_smashed_file_is_set_aside_at_the_start_and_commands_go_on(self):
         with open(self.store(), "wb") as file:
