@@ -36,11 +36,19 @@ double gr_backtest_cost(const struct gr_backtest_sums *sums)
 
 /* ---- settlement ---- */
 
+/* Number of an interval that begins with the local clock's hour, wherever the zone puts that hour. Clock
+ * changes are of whole hours nearly everywhere, so that the hours of a day stay apart. */
+static int64_t interval_of(const struct gr_zone *zone, int64_t moment_s, int64_t length_s)
+{
+    int32_t beside_hour_s = (gr_zone_offset_s(zone, moment_s) % 3600 + 3600) % 3600;
+    return (moment_s + beside_hour_s) / length_s;
+}
+
 int64_t gr_backtest_settlement(const struct gr_backtest *backtest, int64_t moment_s)
 {
     int64_t step_s = backtest->usage->step_s;
     int64_t length_s = (int64_t)backtest->tariff->settlement_minutes * 60;
-    return moment_s / (length_s > step_s ? length_s : step_s);
+    return interval_of(backtest->zone, moment_s, length_s > step_s ? length_s : step_s);
 }
 
 static void settle(struct open_bill *bill)
@@ -98,7 +106,7 @@ static void note_peak(struct open_bill *bill, const struct gr_backtest_step *ste
                       int64_t local_s)
 {
     const struct gr_peak_charge *charge = &bill->backtest->tariff->peak;
-    int64_t number = step->start_s / ((int64_t)charge->minutes * 60);
+    int64_t number = interval_of(bill->backtest->zone, step->start_s, (int64_t)charge->minutes * 60);
     if (number != bill->peak.number) {
         close_peak(bill);
     }

@@ -6,6 +6,7 @@ import json
 import math
 import os
 import pathlib
+import pty
 import subprocess
 import tempfile
 import unittest
@@ -202,6 +203,22 @@ class Backtest(unittest.TestCase):
     def test_the_configured_rates_serve_where_no_tariff_is_named(self):
         out = self.results("--strategy", "none")
         self.assertEqual(out["results"][0]["tariff"], "configured")
+
+    def test_the_progress_bar_is_for_terminals_only(self):
+        arguments = [TOOL, "backtest", CONFIG, "--usage", self.usage, "--tariff", TARIFF_N, "--strategy", "follow"]
+        quiet = self.run_tool("--tariff", TARIFF_N, "--strategy", "follow")
+        self.assertEqual((quiet.returncode, quiet.stderr), (0, ""))
+        ours, theirs = pty.openpty()
+        shown = b""
+        with subprocess.Popen(arguments, stdout=subprocess.DEVNULL, stderr=theirs) as run, open(ours, "rb", buffering=0) as terminal:
+            os.close(theirs)
+            try:
+                while part := terminal.read(65536):
+                    shown += part
+            except OSError:  # Linux's end of a terminal whose other side is closed
+                pass
+        self.assertEqual(run.returncode, 0)
+        self.assertIn(b"100 % [########################################]", shown)
 
     def test_mistakes_are_named(self):
         for words, arguments in {

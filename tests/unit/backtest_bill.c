@@ -145,6 +145,37 @@ static void hourly_settlement_sets_import_off_against_export(void **state)
     forget(&it);
 }
 
+/* Adelaide's clock is half an hour beside UTC's: the first step is the second half of an hour there. */
+static void settlement_and_peaks_go_by_the_local_hour(void **state)
+{
+    (void)state;
+    struct made_up it;
+    struct gr_backtest_result result;
+    make_up(&it, 1800, 2, false, 16);
+    gr_zone_free(it.zone);
+    it.zone = load_zone("Australia/Adelaide");
+    it.backtest.zone = it.zone;
+    it.tariff.settlement_minutes = 60;
+    it.tariff.peak =
+        (struct gr_peak_charge){.any = true, .minutes = 60, .days = 1, .weekdays = 127, .per_kw = 31};
+    for (size_t i = 0; i < it.usage.count; i++) {
+        it.usage.load_kw[i] = i % 4 == 1 ? 3 : i % 4 == 2 ? 5 : 0; /* both in one hour */
+        it.usage.solar_kw[i] = i % 4 == 3 ? 1 : 0;
+    }
+    run(&it, "none", &result);
+    assert_near(result.months[0].peak_kw, 4, 1e-9);
+    assert_near(result.total.import_kwh, 24 * 4, 1e-9);
+    assert_near(result.total.export_kwh, 24 * 0.5, 1e-9);
+    gr_backtest_result_free(&result);
+    for (size_t i = 0; i < it.usage.count; i++) {
+        it.usage.solar_kw[i] = i % 4 == 1 ? 8 : 0; /* sets the hour's load off whole */
+    }
+    run(&it, "none", &result);
+    assert_near(result.total.import_kwh, 0, 1e-9);
+    gr_backtest_result_free(&result);
+    forget(&it);
+}
+
 /* No rule of a battery can beat it, and its flows balance step by step though it is solved hour by hour. */
 static void under_hourly_settlement_foresight_is_still_the_bound(void **state)
 {
@@ -218,6 +249,7 @@ int main(void)
         cmocka_unit_test(the_months_add_up_to_the_whole),
         cmocka_unit_test(gaps_are_left_out_and_counted),
         cmocka_unit_test(hourly_settlement_sets_import_off_against_export),
+        cmocka_unit_test(settlement_and_peaks_go_by_the_local_hour),
         cmocka_unit_test(under_hourly_settlement_foresight_is_still_the_bound),
         cmocka_unit_test(a_peak_charge_goes_by_the_mean_of_the_highest_daily_peaks),
     };
