@@ -106,6 +106,9 @@ static double share_near_zero(const struct gr_candidate *candidate, size_t point
 static double suit_unit(const struct gr_series *series, enum gr_unit unit)
 {
     double greatest = fmax(fabs(series->least), fabs(series->greatest));
+    if (greatest == 0) {
+        return unit == GR_UNIT_W ? 0.2 : 0; /* nothing to see: meters mostly count in watts */
+    }
     if (unit == GR_UNIT_W) {
         return greatest > 1000 * most_kw ? -8 : greatest >= 60 ? 0.5 : is_whole(series) ? -0.5 : -2;
     }

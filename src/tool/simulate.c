@@ -27,6 +27,7 @@ static const char usage[] =
     "  --clock-topic TOPIC    where the clock is published, sim/clock by default\n"
     "  --rates-directory DIR  publish each day's prices there as import-YYYY-MM-DD.json and "
     "export-YYYY-MM-DD.json\n"
+    "  --alone                no daemon keeps step with it; one that runs by the system's clock may watch\n"
     "  --json                 print the bills alone, as JSON\n";
 
 /* ---- arguments ---- */
@@ -79,6 +80,9 @@ static int take_option(struct gr_sim_options *options, int option, const char *v
     case 'r':
         options->rates_directory = value;
         return GR_OK;
+    case 'a':
+        options->alone = true;
+        return GR_OK;
     case 'j':
         options->json = true;
         return GR_OK;
@@ -99,6 +103,7 @@ static int read_arguments(struct gr_sim_options *options, int argc, char **argv)
                                           {"step-seconds", required_argument, NULL, 't'},
                                           {"clock-topic", required_argument, NULL, 'c'},
                                           {"rates-directory", required_argument, NULL, 'r'},
+                                          {"alone", no_argument, NULL, 'a'},
                                           {"json", no_argument, NULL, 'j'},
                                           {"help", no_argument, NULL, 'h'},
                                           {NULL, 0, NULL, 0}};

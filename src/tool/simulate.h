@@ -19,6 +19,7 @@ struct gr_sim_options {
     double days, speed;          /* speed 0: as fast as the daemon answers */
     int step_s;
     bool json, help;
+    bool alone; /* no daemon is waited for */
 };
 
 struct gr_sim_scene {

@@ -318,6 +318,9 @@ static int offer_first_moment(struct run *run, int64_t utc_s)
     struct gr_house_load load;
     gr_house_load_at(&load, &run->scene->house, run->zone, utc_s);
     int result = publish_rates(run, utc_s);
+    if (run->options->alone) {
+        return result == GR_OK ? publish_moment(run, &load, utc_s, 1) : result;
+    }
     for (int offer = 0; offer < first_offers && !run->stop && result == GR_OK; offer++) {
         run->awaited = true;
         result = publish_moment(run, &load, utc_s, 1);

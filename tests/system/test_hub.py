@@ -1,9 +1,11 @@
 """An inverter's bridge and a hub with words of their own: actuate and announce entries, their wills, and what becomes of them."""
 import json
+import os
+import re
 import signal
 import unittest
 
-from harness import ROOT, SystemTest
+from harness import ROOT, SOURCE, SystemTest
 
 ACTUATE = """
 actuate = (
@@ -134,6 +136,23 @@ class Hub(SystemTest):
         late = self.watch()
         late.wait(f"{ROOT}/$state")
         self.assertEqual(late.since(0, r"hub/.*"), [])
+
+    def test_the_examples_of_the_wiring_guide_are_accepted_and_its_tables_name_every_value(self):
+        with open(os.path.join(SOURCE, "docs", "wiring.md"), encoding="utf-8") as file:
+            text = file.read()
+        examples = re.findall(r"^    (?:actuate|announce) = \(\n.*?^    \);", text, re.DOTALL | re.MULTILINE)
+        self.assertEqual(len(examples), 3)
+        for example in examples:
+            with self.subTest(example=example[:60]):
+                run = self.run_tool("check", self.write(example))
+                self.assertEqual(run.returncode, 0, run.stderr)
+        for entry, payload in (("actuate", 'command = "any"; topic = "x"; payload = "${nothing}"'),
+                               ("announce", 'of = "device"; topic = "x"; payload = "${nothing}"')):
+            run = self.run_tool("check", self.write(f"{entry} = ( {{ {payload}; }} );"))
+            known = re.search(r"known: (.*)", run.stderr).group(1).split(", ")
+            self.assertGreater(len(known), 10)
+            for name in known:
+                self.assertIn(f"`${{{name}}}`", text)
 
     # ---- mistakes
 
