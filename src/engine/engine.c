@@ -103,6 +103,7 @@ int gr_engine_reconfigure(struct gr_engine *engine, const struct gr_engine_confi
     gr_tariff_free(&engine->export);
     engine->import = import;
     engine->export = export;
+    engine->habits[GR_IMPORT].learned = engine->habits[GR_EXPORT_DIRECTION].learned = false;
     engine->config = *config;
     engine->zone = zone;
     gr_weather_forget_arrays(engine->weather);
@@ -138,6 +139,7 @@ static int take_rates(struct gr_engine *engine, const struct gr_event *event, st
                             event->at.utc_s - keep_rates_s) != GR_OK) {
         return gr_error_set(error, GR_NO_MEMORY, "no memory for a rate table");
     }
+    engine->habits[event->of.rates.direction != GR_IMPORT].learned = false;
     engine->replan = true;
     return GR_OK;
 }

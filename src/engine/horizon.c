@@ -48,12 +48,25 @@ static int64_t least_s(int64_t a, int64_t b)
     return a < b ? a : b;
 }
 
+/* Replaces the price of a slot that is not published. */
+static void expect_price(struct gr_price *price, struct gr_price_habit *habit, bool first,
+                         const struct gr_tariff *tariff, const struct gr_zone *zone, int64_t from_s,
+                         int64_t to_s)
+{
+    if (first && (!habit->learned || habit->end_s != from_s)) {
+        gr_price_habit_learn(habit, tariff, zone, from_s);
+    }
+    double expected = gr_price_habit_at(habit, zone, from_s + (to_s - from_s) / 2);
+    price->price_per_kwh = isnan(expected) ? price->price_per_kwh : expected;
+}
+
 int gr_horizon_build(struct gr_horizon *out, const struct gr_engine_config *config,
                      const struct gr_tariff *import, const struct gr_tariff *export,
-                     const struct gr_zone *zone, int64_t from_s)
+                     struct gr_price_habit habits[2], const struct gr_zone *zone, int64_t from_s)
 {
     int64_t step_s = (int64_t)config->planning.slot_minutes * 60;
     int64_t end_s = from_s + (int64_t)config->planning.horizon_hours * 3600;
+    bool met[2] = {false, false}; /* a price that is expected only */
     out->slots = 0;
     for (int64_t at_s = from_s; at_s < end_s;) {
         struct gr_price bought, sold = {.price_per_kwh = 0, .until_s = end_s};
@@ -61,11 +74,19 @@ int gr_horizon_build(struct gr_horizon *out, const struct gr_engine_config *conf
             break;
         }
         if (gr_tariff_at(export, zone, at_s, &sold) != GR_OK) {
-            sold.price_per_kwh = 0;
-            sold.until_s = end_s;
+            sold = (struct gr_price){.price_per_kwh = 0, .until_s = end_s};
         }
         int64_t next_s = (at_s / step_s + 1) * step_s;
         next_s = least_s(least_s(next_s, end_s), least_s(bought.until_s, sold.until_s));
+        if (bought.expected) {
+            expect_price(&bought, &habits[GR_IMPORT], !met[GR_IMPORT], import, zone, at_s, next_s);
+            met[GR_IMPORT] = true;
+        }
+        if (sold.expected) {
+            expect_price(&sold, &habits[GR_EXPORT_DIRECTION], !met[GR_EXPORT_DIRECTION], export, zone, at_s,
+                         next_s);
+            met[GR_EXPORT_DIRECTION] = true;
+        }
         size_t slot = out->slots;
         if (reserve_slots(out, slot + 1) != GR_OK) {
             return GR_NO_MEMORY;

@@ -5,6 +5,25 @@
 #include "granary/engine.h"
 #include "granary/planner.h"
 
+/* ---- prices.c: what is expected of prices that are not published yet ---- */
+
+#define GR_QUARTERS 96
+
+/* Learned from the published prices of 28 days; all by quarter hours of the local day, NAN: not known. */
+struct gr_price_habit {
+    bool learned;
+    int64_t end_s;                /* of the published prices it was learned from */
+    double usual[2][GR_QUARTERS]; /* of weekdays and of weekend days */
+    double excess[GR_QUARTERS];   /* by which the last published day lay above the usual */
+    double level;                 /* mean of it */
+};
+
+/* From all that is published before end_s. */
+void gr_price_habit_learn(struct gr_price_habit *habit, const struct gr_tariff *tariff,
+                          const struct gr_zone *zone, int64_t end_s);
+/* For a moment after the end of what is published; NAN: nothing is known. */
+double gr_price_habit_at(const struct gr_price_habit *habit, const struct gr_zone *zone, int64_t utc_s);
+
 /* ---- horizon.c: slots and prices from now on ---- */
 
 struct gr_horizon {
@@ -18,10 +37,12 @@ void gr_horizon_free(struct gr_horizon *horizon);
 
 /* Cuts the time from from_s on into slots: at multiples of slot_minutes (UTC) and wherever a price may
  * change. Ends early where no import price is known or expected. Floors are left to the caller. A missing
- * export price counts as 0. GR_NOT_FOUND where not even the first slot has a price. */
+ * export price counts as 0. Prices that are not published come from the habits (by direction), which are
+ * learned anew where the end of what is published has moved. GR_NOT_FOUND where not even the first slot has a
+ * price. */
 int gr_horizon_build(struct gr_horizon *out, const struct gr_engine_config *config,
                      const struct gr_tariff *import, const struct gr_tariff *export,
-                     const struct gr_zone *zone, int64_t from_s);
+                     struct gr_price_habit habits[2], const struct gr_zone *zone, int64_t from_s);
 
 /* ---- plan.c ---- */
 
@@ -99,6 +120,7 @@ struct gr_engine {
     struct gr_engine_config config;
     const struct gr_zone *zone;
     struct gr_tariff import, export;
+    struct gr_price_habit habits[2]; /* by direction */
     struct gr_guard guard;
     struct gr_pacer pacer;
     struct gr_answer_watch answer;

@@ -408,8 +408,8 @@ static int build_plan(struct gr_engine *engine, const struct gr_overrides *overr
 {
     const struct gr_engine_config *config = &engine->config;
     struct gr_engine_plan plan = {.made_s = now.utc_s, .made_mono_ms = now.mono_ms, .overrides = *overrides};
-    int status =
-        gr_horizon_build(&plan.horizon, config, &engine->import, &engine->export, engine->zone, now.utc_s);
+    int status = gr_horizon_build(&plan.horizon, config, &engine->import, &engine->export, engine->habits,
+                                  engine->zone, now.utc_s);
     if (status != GR_OK) {
         (void)gr_error_set(error, status, "no import price is known for now");
         goto out;

@@ -1,0 +1,180 @@
+/* What is expected of prices that are not published yet. */
+#include "check.h"
+
+#include "engine/internal.h"
+
+#include "granary/civil.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+static const int64_t hour_s = 3600;
+static const int64_t monday_s = 1781481600; /* 2026-06-15 00:00 UTC, a Monday */
+static const double weekend_share = 0.2;
+
+struct market {
+    struct gr_zone *zone;
+    struct gr_tariff tariff;
+    struct gr_price_habit habit;
+};
+
+typedef double (*price_fn)(int days_back, int hour);
+
+/* `days` days of hourly prices up to Monday; days_back of the Sunday before it is 0. */
+static void open_market(struct market *market, int days, price_fn price)
+{
+    memset(market, 0, sizeof *market);
+    assert_int_equal(gr_zone_fixed(&market->zone, "UTC", 0, NULL), GR_OK);
+    market->tariff.count = 1;
+    struct gr_rate_table *table = &market->tariff.source[0].table;
+    table->rates = calloc((size_t)days * 24 + 1, sizeof *table->rates);
+    assert_non_null(table->rates);
+    for (int back = days - 1; back >= 0; back--) {
+        for (int hour = 0; hour < 24; hour++) {
+            int64_t start_s = monday_s - (back + 1) * GR_DAY_S + hour * hour_s;
+            table->rates[table->count++] = (struct gr_rate){start_s, start_s + hour_s, price(back, hour)};
+        }
+    }
+    gr_price_habit_learn(&market->habit, &market->tariff, market->zone, monday_s);
+}
+
+static void close_market(struct market *market)
+{
+    gr_tariff_free(&market->tariff);
+    gr_zone_free(market->zone);
+}
+
+static double expected(const struct market *market, int days_on, int hour)
+{
+    return gr_price_habit_at(&market->habit, market->zone,
+                             monday_s + days_on * GR_DAY_S + hour * hour_s + 1800);
+}
+
+static double by_the_hour(int days_back, int hour)
+{
+    (void)days_back;
+    return 0.1 + hour * 0.01;
+}
+
+static void prices_that_repeat_are_expected_to_go_on(void **state)
+{
+    (void)state;
+    struct market market;
+    open_market(&market, 28, by_the_hour);
+    for (int hour = 0; hour < 24; hour++) {
+        assert_near(expected(&market, 0, hour), by_the_hour(0, hour), 1e-12);
+        assert_near(expected(&market, 6, hour), by_the_hour(0, hour), 1e-12);
+    }
+    close_market(&market);
+}
+
+/* 0 Sunday, 1 Saturday, 7 the Sunday before. */
+static bool is_weekend(int days_back)
+{
+    return days_back % 7 < 2;
+}
+
+static double dear_on_weekdays(int days_back, int hour)
+{
+    (void)hour;
+    return is_weekend(days_back) ? 0.1 : 0.3;
+}
+
+static double weighted(price_fn price, bool weekend, int hour)
+{
+    double sum = 0, all = 0;
+    for (int back = 0; back < 28; back++) {
+        double weight = pow(0.5, back / 10.0) * (is_weekend(back) == weekend ? 1 : weekend_share);
+        sum += weight * price(back, hour);
+        all += weight;
+    }
+    return sum / all;
+}
+
+static void a_weekday_is_expected_from_weekdays_above_all(void **state)
+{
+    (void)state;
+    struct market market;
+    open_market(&market, 28, dear_on_weekdays);
+    double usual = weighted(dear_on_weekdays, false, 0);
+    double level = 0.1 - weighted(dear_on_weekdays, true, 0); /* of the last day, a Sunday */
+    assert_true(usual > 0.27);
+    assert_near(expected(&market, 0, 12), usual + 0.7 * level, 1e-12);
+    assert_near(expected(&market, 1, 12), usual + 0.49 * level, 1e-12);
+    close_market(&market);
+}
+
+static double dear_of_late(int days_back, int hour)
+{
+    return 0.2 + (days_back == 0 ? 0.1 : 0) + (days_back == 0 && hour == 18 ? 0.24 : 0);
+}
+
+static void a_dear_day_makes_the_next_days_dearer_and_is_forgotten(void **state)
+{
+    (void)state;
+    struct market market;
+    open_market(&market, 28, dear_of_late);
+    double last = weighted(dear_of_late, true, 12), peak = weighted(dear_of_late, true, 18);
+    double excess = 0.3 - last, peak_excess = 0.54 - peak;
+    double level = (23 * excess + peak_excess) / 24;
+    double usual = weighted(dear_of_late, false, 12), usual_peak = weighted(dear_of_late, false, 18);
+    assert_near(expected(&market, 0, 12), usual + 0.7 * level + 0.3 * (excess - level), 1e-12);
+    assert_near(expected(&market, 0, 18), usual_peak + 0.7 * level + 0.3 * (peak_excess - level), 1e-12);
+    assert_near(expected(&market, 2, 18),
+                usual_peak + pow(0.7, 3) * level + pow(0.3, 3) * (peak_excess - level), 1e-12);
+    close_market(&market);
+}
+
+static void one_day_is_enough_and_none_says_nothing(void **state)
+{
+    (void)state;
+    struct market market;
+    open_market(&market, 1, by_the_hour);
+    assert_near(expected(&market, 0, 7), by_the_hour(0, 7), 1e-12);
+    close_market(&market);
+    open_market(&market, 0, by_the_hour);
+    assert_true(isnan(expected(&market, 0, 7)));
+    close_market(&market);
+}
+
+static void what_is_published_later_changes_the_horizon(void **state)
+{
+    (void)state;
+    struct market market;
+    struct gr_price_habit habits[2] = {{.learned = false}, {.learned = false}};
+    struct gr_engine_config config = {.planning = {.slot_minutes = 60, .horizon_hours = 24}};
+    struct gr_tariff nothing = {.count = 0};
+    struct gr_horizon horizon = {0};
+    open_market(&market, 28, by_the_hour);
+    assert_int_equal(gr_horizon_build(&horizon, &config, &market.tariff, &nothing, habits, market.zone,
+                                      monday_s - 12 * hour_s),
+                     GR_OK);
+    assert_int_equal(horizon.slots, 24);
+    assert_false(horizon.expected[11]);
+    assert_true(horizon.expected[12]);
+    assert_near(horizon.import_price[12], by_the_hour(0, 0), 1e-12);
+    /* The first hour of Monday is published, dearer than ever: the rest is now learned from its day. */
+    struct gr_rate_table *table = &market.tariff.source[0].table;
+    table->rates[table->count++] = (struct gr_rate){monday_s, monday_s + hour_s, 2.5};
+    double before = horizon.import_price[13];
+    assert_int_equal(gr_horizon_build(&horizon, &config, &market.tariff, &nothing, habits, market.zone,
+                                      monday_s - 12 * hour_s),
+                     GR_OK);
+    assert_false(horizon.expected[12]);
+    assert_true(horizon.expected[13] && horizon.import_price[13] > before + 0.01);
+    assert_near(horizon.export_price[13], 0, 0);
+    gr_horizon_free(&horizon);
+    close_market(&market);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(prices_that_repeat_are_expected_to_go_on),
+        cmocka_unit_test(a_weekday_is_expected_from_weekdays_above_all),
+        cmocka_unit_test(a_dear_day_makes_the_next_days_dearer_and_is_forgotten),
+        cmocka_unit_test(one_day_is_enough_and_none_says_nothing),
+        cmocka_unit_test(what_is_published_later_changes_the_horizon),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
