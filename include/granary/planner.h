@@ -35,6 +35,19 @@ struct gr_dc_inverter {
     double to_dc_efficiency; /* of charging from the AC side */
 };
 
+/* Payment for the month's highest import: by the sum of the `mean_of` highest daily peaks of the month,
+ * divided by `mean_of`. A day's peak is its greatest grid power, mean of a slot. What the plan adds to what
+ * has been seen is in its cost. */
+struct gr_peak {
+    double per_kw;         /* money, >= 0 */
+    struct gr_curve steps; /* or money above each kW, rising; nothing at or below the first */
+    size_t mean_of;        /* at least 1 */
+    size_t seen;           /* days of the month that are past, */
+    const double *seen_kw; /* and their peaks, >= 0; a day begun counts as one of the plan's: its first slot's
+                              import limit is not below what it has had */
+    const size_t *day; /* per slot: which day of the plan it belongs to, 0 at first, rising by 1 at most */
+};
+
 /* All arrays have `slots` entries and stay the caller's. */
 struct gr_problem {
     size_t slots;
@@ -84,6 +97,12 @@ struct gr_problem {
                                    `follow`, `store`, `serve` and `rest` as the table of docs/planner.md has
                                    them, `charge` at any power, `export` at any discharge */
     enum gr_command_kind first_kind; /* the command in force when the plan begins */
+    const double
+        *slot_import_soft_kw; /* a second import limit, beyond which a kWh costs the next member more */
+    double import_soft_per_kwh;
+    const struct gr_peak *peak; /* NULL: imports are not paid for by their peak */
+    bool limits_discharge;      /* whether the next member holds */
+    double most_discharged_kwh; /* over all slots: cycles times what a cycle gives */
     size_t full_windows; /* the battery should be full at the end of a slot at least once in each window ...*/
     const size_t *full_by; /* ... the last slots of which these are, strictly rising; the first begins with
                               slot 0, each other after the one before it */
@@ -119,9 +138,10 @@ struct gr_plan {
     double *charge_kw, *discharge_kw, *curtail_kw, *grid_kw, *stored_kwh;
     enum gr_command_kind *kind; /* by the power alone, charge, export or rest, where changes cost nothing */
     double *marginal_value_per_kwh; /* of what is stored at the slot's end */
-    double error_up,
-        error_down;     /* bound on what pruning did: the true optimum lies in [cost - down, cost + up] */
-    size_t most_points; /* largest value function met */
+    double peak_cost;               /* of cost, what is paid for the month's peak */
+    double error_up, error_down; /* bound on what pruning, and the search below a limit on cycles or a peak,
+                                    left open: the true optimum lies in [cost - down, cost + up] */
+    size_t most_points;          /* largest value function met */
 };
 
 void gr_plan_free(struct gr_plan *plan);

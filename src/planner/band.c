@@ -6,7 +6,7 @@
 struct gr_slot gr_band_slot(const struct gr_outlook *outlook, double load_kw, double solar_kw)
 {
     return (struct gr_slot){.meter = {outlook->import_price, outlook->export_price, outlook->import_limit_kw,
-                                      outlook->export_limit_kw, outlook->penalty_per_kwh},
+                                      outlook->export_limit_kw, outlook->penalty_per_kwh, INFINITY, 0},
                             .battery = outlook->battery,
                             .hours = outlook->hours,
                             .load_kw = load_kw,

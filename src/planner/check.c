@@ -104,11 +104,14 @@ static int check_optional(const struct gr_problem *problem, struct gr_error *err
         {{"battery.wanted_kwh", " kWh", 0, capacity_kwh}, problem->wanted_kwh},
         {{"carbon_kg_per_kwh", " kg per kWh", 0, MOST}, problem->carbon_kg_per_kwh},
         {{"dc_solar_kw", " kW", 0, MOST}, problem->dc_solar_kw},
+        {{"slot_import_soft_kw", " kW", 0, INFINITY}, problem->slot_import_soft_kw},
     };
     const struct range wanted = {"wanted_per_kwh", " per kWh", 0, MOST};
+    const struct range discharged = {"battery.most_discharged_kwh", " kWh", 0, MOST};
     const struct range carbon = {"carbon_price_per_kg", " per kg", 0, MOST};
     int rc = check_value(&wanted, problem->wanted_per_kwh, error);
     rc = rc ? rc : check_value(&carbon, problem->carbon_price_per_kg, error);
+    rc = rc ? rc : check_value(&discharged, problem->most_discharged_kwh, error);
     for (size_t i = 0; i < sizeof arrays / sizeof *arrays && !rc; i++) {
         if (arrays[i].values) {
             rc = check_array(&arrays[i].range, "slot", arrays[i].values, problem->slots, error);
@@ -203,6 +206,44 @@ static int check_inverter(const struct gr_problem *problem, struct gr_error *err
     return rc ? rc : check_value(&to_dc, problem->inverter.to_dc_efficiency, error);
 }
 
+static int check_days(const struct gr_problem *problem, struct gr_error *error)
+{
+    const size_t *day = problem->peak->day;
+    for (size_t t = 0; t < problem->slots; t++) {
+        size_t before = t > 0 ? day[t - 1] : 0;
+        if (day[t] != before && (t == 0 || day[t] != before + 1)) {
+            return gr_error_set(
+                error, GR_INVALID,
+                "peak.day, slot %zu: found %zu after %zu, allowed is to begin at 0 and rise by 1", t, day[t],
+                before);
+        }
+    }
+    return GR_OK;
+}
+
+static int check_peak(const struct gr_problem *problem, struct gr_error *error)
+{
+    const struct gr_peak *peak = problem->peak;
+    const struct range per_kw = {"peak.per_kw", " per kW", 0, MOST}, seen = {"peak.seen_kw", " kW", 0, MOST};
+    const struct range kw = {"peak.steps (kW)", " kW", 0, MOST}, money = {"peak.steps (money)", "", 0, MOST};
+    const struct range mean_of = {"peak.mean_of", "", 1, 1000};
+    if (!peak) {
+        return GR_OK;
+    }
+    int rc = check_value(&per_kw, peak->per_kw, error);
+    rc = rc ? rc : check_value(&mean_of, (double)peak->mean_of, error);
+    rc = rc || peak->seen == 0 ? rc : check_array(&seen, "entry", peak->seen_kw, peak->seen, error);
+    rc = rc ? rc : check_curve(&kw, &money, &peak->steps, error);
+    for (size_t i = 1; i < peak->steps.count && !rc; i++) {
+        if (!(peak->steps.y[i] >= peak->steps.y[i - 1])) {
+            rc = gr_error_set(error, GR_INVALID,
+                              "peak.steps, point %zu: found %.9g after %.9g, allowed is not to fall", i,
+                              peak->steps.y[i], peak->steps.y[i - 1]);
+        }
+    }
+    return rc ? rc : check_days(problem, error);
+}
+
 static int check_curves(const struct gr_problem *problem, struct gr_error *error)
 {
     const struct range kwh = {"battery.wear_steps (kWh)", " kWh", 0, MOST};
@@ -262,5 +303,6 @@ int gr_problem_check(const struct gr_problem *problem, struct gr_error *error)
     rc = rc ? rc : check_optional(problem, error);
     rc = rc ? rc : check_curves(problem, error);
     rc = rc ? rc : check_inverter(problem, error);
+    rc = rc ? rc : check_peak(problem, error);
     return rc ? rc : check_end(problem, error);
 }

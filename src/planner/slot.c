@@ -6,13 +6,14 @@
 
 #include <math.h>
 
-#define MOST_METER_POINTS 5 /* two ends, three kinks */
+#define MOST_METER_POINTS 6 /* two ends, four kinks */
 
 double gr_meter_cost(const struct gr_meter *meter, double grid_kw)
 {
     if (grid_kw >= 0) {
         return meter->import_price * grid_kw +
-               meter->penalty_per_kwh * gr_max(0, grid_kw - meter->import_limit_kw);
+               meter->penalty_per_kwh * gr_max(0, grid_kw - meter->import_limit_kw) +
+               meter->soft_per_kwh * gr_max(0, grid_kw - meter->soft_kw);
     }
     return meter->export_price * grid_kw +
            meter->penalty_per_kwh * gr_max(0, -grid_kw - meter->export_limit_kw);
@@ -23,7 +24,7 @@ double gr_meter_curtail(const struct gr_meter *meter, double grid_kw, double sol
     /* Between kinks the cost is linear, so the best amount is none, all, or just enough to reach a kink.
      * Amounts are compared as such: held back by difference, a tiny one would drown in the grid power. */
     const double amounts[] = {-meter->export_limit_kw - grid_kw, -grid_kw, meter->import_limit_kw - grid_kw,
-                              solar_kw};
+                              meter->soft_kw - grid_kw, solar_kw};
     double best_kw = 0, best = gr_meter_cost(meter, grid_kw);
     for (size_t i = 0; i < sizeof amounts / sizeof *amounts; i++) {
         if (amounts[i] > 0 && amounts[i] <= solar_kw) {
@@ -59,10 +60,13 @@ static struct gr_meter meter_of(const struct gr_problem *problem, size_t t)
 {
     double carbon =
         problem->carbon_kg_per_kwh ? problem->carbon_price_per_kg * problem->carbon_kg_per_kwh[t] : 0;
-    return (struct gr_meter){problem->import_price[t] + carbon, problem->export_price[t],
+    return (struct gr_meter){problem->import_price[t] + carbon,
+                             problem->export_price[t],
                              lower_of(problem->import_limit_kw, problem->slot_import_limit_kw, t),
                              lower_of(problem->export_limit_kw, problem->slot_export_limit_kw, t),
-                             problem->penalty_per_kwh};
+                             problem->penalty_per_kwh,
+                             problem->slot_import_soft_kw ? problem->slot_import_soft_kw[t] : INFINITY,
+                             problem->slot_import_soft_kw ? problem->import_soft_per_kwh : 0};
 }
 
 static void connect_dc(struct gr_slot *out, const struct gr_problem *problem, size_t t)
@@ -148,11 +152,12 @@ static double cheapest_dc_cost(const struct gr_slot *slot, double battery_kw, st
     double least_kw = gr_max(0, surplus_kw + dc_of_ac(slot, -slot->inverter.limit_kw));
     double most_kw = gr_min(slot->dc_solar_kw, surplus_kw + dc_of_ac(slot, slot->inverter.limit_kw));
     double cost = dc_cost(slot, battery_kw, least_kw, best);
-    const double grid_kw[] = {-slot->meter.export_limit_kw, 0, slot->meter.import_limit_kw};
-    for (size_t i = 0; slot->curtailable && i < 8; i++) {
-        double shift_kw = i < 3 ? 0 : slot->solar_kw;
-        double held_kw = i < 6    ? surplus_kw + dc_of_ac(slot, grid_kw[i % 3] - shift_kw - base_kw)
-                         : i == 6 ? surplus_kw
+    const double grid_kw[] = {-slot->meter.export_limit_kw, 0, slot->meter.import_limit_kw,
+                              slot->meter.soft_kw};
+    for (size_t i = 0; slot->curtailable && i < 10; i++) {
+        double shift_kw = i < 4 ? 0 : slot->solar_kw;
+        double held_kw = i < 8    ? surplus_kw + dc_of_ac(slot, grid_kw[i % 4] - shift_kw - base_kw)
+                         : i == 8 ? surplus_kw
                                   : most_kw;
         struct gr_flow flow;
         if (held_kw > least_kw && held_kw <= most_kw) {
@@ -215,7 +220,9 @@ static void meter_points(struct gr_points *out, const struct gr_slot *slot, doub
 {
     const struct gr_meter *meter = &slot->meter;
     double net_kw = slot->load_kw - slot->solar_kw;
-    const double kinks[] = {-meter->export_limit_kw - net_kw, -net_kw, meter->import_limit_kw - net_kw};
+    const double kinks[] = {-meter->export_limit_kw - net_kw, -net_kw,
+                            gr_min(meter->import_limit_kw, meter->soft_kw) - net_kw,
+                            gr_max(meter->import_limit_kw, meter->soft_kw) - net_kw};
     out->count = 0;
     gr_points_push(out, low_kw, gr_meter_cost(meter, net_kw + low_kw));
     for (size_t i = 0; i < sizeof kinks / sizeof *kinks; i++) {

@@ -13,6 +13,7 @@ struct gr_meter {
     double import_price, export_price; /* money per kWh */
     double import_limit_kw, export_limit_kw;
     double penalty_per_kwh;
+    double soft_kw, soft_per_kwh; /* the second import limit; infinite where there is none */
 };
 
 /* Money per hour at a grid power (+ imports), penalties for the limits in. */

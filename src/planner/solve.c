@@ -1,6 +1,6 @@
 /* The forward pass: the plan that the value functions promise. */
 #include "planner/curve.h"
-#include "planner/work.h"
+#include "planner/search.h"
 
 #include "granary/error.h"
 
@@ -287,13 +287,11 @@ static double power_of(struct gr_planner *planner, const struct gr_slot *slot, c
 }
 
 /* Writes slot t of the plan and returns what it costs. */
-static double take_move(struct gr_planner *planner, struct gr_plan *plan, const struct gr_slot *slot,
-                        size_t t, double stored_kwh, const struct move *move)
+static double write_slot(struct gr_plan *plan, const struct gr_slot *slot, size_t t, double stored_kwh,
+                         double power_kw, double change_kwh)
 {
     struct gr_flow flow;
-    double power_kw = power_of(planner, slot, move), cost = gr_slot_cost(slot, power_kw, &flow);
-    bool curved = slot->charge_loss.count > 0 || slot->discharge_loss.count > 0;
-    double change_kwh = curved ? move->change_kwh : gr_slot_change_kwh(slot, power_kw);
+    double cost = gr_slot_cost(slot, power_kw, &flow);
     double level_kwh = gr_max(0, stored_kwh + change_kwh);
     double left_kwh = gr_max(0, level_kwh - slot->hours * slot->battery.standing_loss_kw);
     plan->charge_kw[t] = gr_max(0, power_kw);
@@ -301,9 +299,49 @@ static double take_move(struct gr_planner *planner, struct gr_plan *plan, const 
     plan->curtail_kw[t] = flow.curtail_kw;
     plan->grid_kw[t] = flow.grid_kw;
     plan->stored_kwh[t] = gr_min(slot->battery.capacity_kwh, left_kwh);
-    plan->kind[t] = planner->kinds > 1 ? move->kind : kind_of_power(power_kw);
+    plan->kind[t] = kind_of_power(power_kw);
     return cost + gr_slot_wear(slot, stored_kwh, gr_min(stored_kwh, level_kwh)) +
            gr_slot_shortfall(slot, plan->stored_kwh[t]);
+}
+
+static double take_move(struct gr_planner *planner, struct gr_plan *plan, const struct gr_slot *slot,
+                        size_t t, double stored_kwh, const struct move *move)
+{
+    bool curved = slot->charge_loss.count > 0 || slot->discharge_loss.count > 0;
+    double power_kw = power_of(planner, slot, move);
+    double change_kwh = curved ? move->change_kwh : gr_slot_change_kwh(slot, power_kw);
+    double cost = write_slot(plan, slot, t, stored_kwh, power_kw, change_kwh);
+    plan->kind[t] = planner->kinds > 1 ? move->kind : plan->kind[t];
+    return cost;
+}
+
+/* Whether the slot can change what is stored by so much; not known here where power depends on the level. */
+static bool can_change(const struct gr_slot *slot, double stored_kwh, double change_kwh)
+{
+    const double slack_kwh = 1e-9;
+    double top_kwh = slot->battery.capacity_kwh + slot->hours * slot->battery.standing_loss_kw;
+    double found_kwh = gr_slot_change_kwh(slot, gr_slot_power_kw(slot, change_kwh));
+    bool plain = slot->charge_power.count == 0 && slot->discharge_power.count == 0 &&
+                 slot->charge_loss.count == 0 && slot->discharge_loss.count == 0;
+    return plain && fabs(found_kwh - change_kwh) <= slack_kwh && stored_kwh + change_kwh >= -slack_kwh &&
+           stored_kwh + change_kwh <= top_kwh + slack_kwh;
+}
+
+bool gr_plan_follow(struct gr_plan *plan, const struct gr_problem *problem, const double *change_kwh)
+{
+    double stored_kwh = problem->start_kwh, cost = 0;
+    for (size_t t = 0; t < problem->slots; t++) {
+        struct gr_slot slot;
+        gr_slot_of(&slot, problem, t);
+        if (!can_change(&slot, stored_kwh, change_kwh[t])) {
+            return false;
+        }
+        double power_kw = gr_slot_power_kw(&slot, change_kwh[t]);
+        cost += write_slot(plan, &slot, t, stored_kwh, power_kw, change_kwh[t]);
+        stored_kwh = plan->stored_kwh[t];
+    }
+    plan->cost = cost - gr_problem_end_value(problem, stored_kwh);
+    return true;
 }
 
 /* Minus the slope just above kwh; just below where nothing lies above. */
@@ -382,6 +420,17 @@ static int pass_forward(struct gr_planner *planner, const struct gr_problem *pro
     return GR_OK;
 }
 
+int gr_solve_plain(struct gr_planner *planner, const struct gr_problem *problem, struct gr_plan *plan)
+{
+    int rc = make_plan(plan, problem->slots);
+    rc = rc ? rc : pass_back(planner, problem);
+    rc = rc ? rc : pass_forward(planner, problem, plan);
+    if (rc) {
+        gr_plan_free(plan);
+    }
+    return rc;
+}
+
 int gr_planner_solve(struct gr_planner *planner, const struct gr_problem *problem, struct gr_plan *plan,
                      struct gr_error *error)
 {
@@ -390,9 +439,7 @@ int gr_planner_solve(struct gr_planner *planner, const struct gr_problem *proble
     if (rc) {
         return rc;
     }
-    rc = make_plan(plan, problem->slots);
-    rc = rc ? rc : pass_back(planner, problem);
-    rc = rc ? rc : pass_forward(planner, problem, plan);
+    rc = problem->peak ? gr_solve_peak(planner, problem, plan) : gr_solve_limited(planner, problem, plan);
     if (rc) {
         gr_plan_free(plan);
         return gr_error_set(error, rc, "no memory for a plan of %zu slots", problem->slots);

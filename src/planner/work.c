@@ -39,9 +39,7 @@ void gr_planner_free(struct gr_planner *planner)
     free(planner);
 }
 
-/* What a kWh may be worth in this problem: the measure for every tolerance. A penalty counts a hundredth, for
- * it is set high above any price so as never to be paid. */
-static double worth_per_kwh(const struct gr_problem *problem)
+double gr_problem_worth(const struct gr_problem *problem)
 {
     double worth = gr_max(problem->battery.wear_per_kwh, 0.01 * problem->penalty_per_kwh);
     for (size_t t = 0; t < problem->slots; t++) {
@@ -73,7 +71,7 @@ static int level_rooms(struct gr_planner *planner)
 int gr_work_begin(struct gr_planner *planner, const struct gr_problem *problem, size_t rows)
 {
     double capacity_kwh = problem->battery.capacity_kwh;
-    planner->rule = (struct gr_prune_rule){.tolerance = 1e-12 * capacity_kwh * worth_per_kwh(problem),
+    planner->rule = (struct gr_prune_rule){.tolerance = 1e-12 * capacity_kwh * gr_problem_worth(problem),
                                            .gap = 1e-12 * capacity_kwh,
                                            .most = GR_MOST_POINTS};
     planner->kinds = problem->change_cost > 0 ? GR_COMMAND_KINDS : 1;

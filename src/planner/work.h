@@ -110,6 +110,10 @@ struct gr_runs {
 };
 struct gr_runs gr_work_runs(const struct gr_planner *planner);
 
+/* What a kWh may be worth in this problem: the measure for every tolerance. A penalty counts a hundredth, for
+ * it is set high above any price so as never to be paid. */
+double gr_problem_worth(const struct gr_problem *problem);
+
 /* Value of what is stored at the end of the problem. */
 double gr_problem_end_value(const struct gr_problem *problem, double kwh);
 

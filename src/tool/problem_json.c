@@ -13,7 +13,7 @@ struct reader {
     struct gr_error *error;
     double *room;
     bool *flags;
-    size_t *ends;
+    size_t *ends, *days;
 };
 
 /* A value as the message shows it: short, on one line. */
@@ -298,6 +298,46 @@ static int read_full(struct reader *reader, const json_t *battery, struct gr_pro
                : GR_OK;
 }
 
+static int read_days(struct reader *reader, const json_t *peak, size_t slots, const size_t **out)
+{
+    const json_t *days = json_object_get(peak, "day");
+    *out = reader->days;
+    if (!days) {
+        return GR_OK;
+    }
+    if (!json_is_array(days)) {
+        return refuse(reader, "peak.day", days, "an array with one number per slot");
+    }
+    int rc = check_size(reader, days, "peak.day", slots);
+    for (size_t t = 0; t < slots && !rc; t++) {
+        const json_t *day = json_array_get(days, t);
+        bool counts = json_is_integer(day) && json_integer_value(day) >= 0;
+        rc = counts ? GR_OK : refuse_entry(reader, "peak.day", t, day, "a day, counted from 0");
+        reader->days[t] = counts ? (size_t)json_integer_value(day) : 0;
+    }
+    return rc;
+}
+
+/* Payment for the month's highest import. */
+static int read_peak(struct reader *reader, const json_t *root, struct gr_peak *out, size_t slots)
+{
+    const json_t *peak, *seen, *mean_of;
+    int rc = find_object(reader, root, "peak", &peak);
+    if (!rc && json_object_get(peak, "per_kw")) {
+        rc = read_number(reader, peak, "peak.per_kw", "per_kw", &out->per_kw);
+    }
+    rc = rc ? rc : read_curve(reader, peak, "peak.steps", "steps", "[kW, money]", &out->steps);
+    mean_of = json_object_get(peak, "mean_of");
+    if (!rc && mean_of && !(json_is_integer(mean_of) && json_integer_value(mean_of) > 0)) {
+        rc = refuse(reader, "peak.mean_of", mean_of, "a number of days");
+    }
+    out->mean_of = mean_of && !rc ? (size_t)json_integer_value(mean_of) : 1;
+    seen = json_object_get(peak, "seen_kw");
+    out->seen = json_array_size(seen);
+    rc = rc || !seen ? rc : read_array(reader, peak, "peak.seen_kw", "seen_kw", out->seen, &out->seen_kw);
+    return rc ? rc : read_days(reader, peak, slots, &out->day);
+}
+
 /* What a problem may say besides. */
 static int read_optional(struct reader *reader, const json_t *root, const json_t *battery, const json_t *grid,
                          struct gr_problem *problem)
@@ -314,6 +354,11 @@ static int read_optional(struct reader *reader, const json_t *root, const json_t
     if (!rc && json_object_get(battery, "wanted_per_kwh")) {
         rc = read_number(reader, battery, "battery.wanted_per_kwh", "wanted_per_kwh",
                          &problem->wanted_per_kwh);
+    }
+    problem->limits_discharge = json_object_get(battery, "most_discharged_kwh") != NULL;
+    if (!rc && problem->limits_discharge) {
+        rc = read_number(reader, battery, "battery.most_discharged_kwh", "most_discharged_kwh",
+                         &problem->most_discharged_kwh);
     }
     if (!rc && json_object_get(root, "carbon_kg_per_kwh")) {
         rc = read_array(reader, root, "carbon_kg_per_kwh", "carbon_kg_per_kwh", slots,
@@ -391,6 +436,7 @@ static int read_end(struct reader *reader, const json_t *root, struct gr_problem
     }
     problem->end_points = points ? json_array_size(points) : 2;
     double *kwh = reader->room, *value = kwh + problem->end_points;
+    reader->room += 2 * problem->end_points;
     problem->end_kwh = kwh;
     problem->end_value = value;
     if (points) {
@@ -435,16 +481,20 @@ static int read_root(struct reader *reader, const json_t *root, struct gr_proble
     out->block = calloc(count_room(root), sizeof *out->block);
     out->flags = calloc(problem->slots, sizeof *out->flags);
     out->ends = calloc(json_array_size(json_object_get(battery, "full_by")) + 1, sizeof *out->ends);
-    if (!out->block || !out->flags || !out->ends) {
+    out->days = calloc(problem->slots, sizeof *out->days);
+    if (!out->block || !out->flags || !out->ends || !out->days) {
         return gr_error_set(reader->error, GR_NO_MEMORY, "%s: no memory for %zu slots", reader->name,
                             problem->slots);
     }
     reader->room = out->block;
     reader->flags = out->flags;
     reader->ends = out->ends;
+    reader->days = out->days;
+    problem->peak = json_object_get(root, "peak") ? &out->peak : NULL;
     rc = read_arrays(reader, root, battery, problem);
     rc = rc ? rc : read_numbers(reader, root, battery, problem);
     rc = rc ? rc : read_end(reader, root, problem);
+    rc = rc || !problem->peak ? rc : read_peak(reader, root, &out->peak, problem->slots);
     out->has_optimum = json_is_number(json_object_get(root, "optimum_cost"));
     out->optimum_cost = json_number_value(json_object_get(root, "optimum_cost"));
     return rc;
@@ -508,5 +558,6 @@ void gr_problem_file_free(struct gr_problem_file *file)
     free(file->block);
     free(file->flags);
     free(file->ends);
+    free(file->days);
     memset(file, 0, sizeof *file);
 }

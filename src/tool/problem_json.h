@@ -13,7 +13,8 @@ struct gr_problem_file {
     struct gr_problem problem;
     double *block;
     bool *flags;
-    size_t *ends;
+    size_t *ends, *days;
+    struct gr_peak peak;
     bool has_optimum;
     double optimum_cost; /* what the file says the optimum is, money */
 };

@@ -14,6 +14,7 @@ static void print_help(FILE *stream)
         "Solves the planning problem in FILE.json (- is the standard input) to its optimum and prints a "
         "JSON object:\n"
         "  cost                    of the whole problem, penalties in, end value out\n"
+        "  peak_cost               of it, what is paid for the month's peak\n"
         "  command                 one word per slot: charge, export, rest, and where changes cost something "
         "also follow, store, serve\n"
         "  charge_kw, discharge_kw, curtail_kw, grid_kw, stored_kwh\n"
@@ -54,8 +55,9 @@ static json_t *commands_of(const struct gr_plan *plan)
 
 static json_t *plan_to_json(const struct gr_plan *plan)
 {
-    return json_pack("{s:f, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:f, s:f, s:i}", "cost", plan->cost, "command",
-                     commands_of(plan), "charge_kw", array_of(plan->charge_kw, plan->slots), "discharge_kw",
+    return json_pack("{s:f, s:f, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:f, s:f, s:i}", "cost", plan->cost,
+                     "peak_cost", plan->peak_cost, "command", commands_of(plan), "charge_kw",
+                     array_of(plan->charge_kw, plan->slots), "discharge_kw",
                      array_of(plan->discharge_kw, plan->slots), "curtail_kw",
                      array_of(plan->curtail_kw, plan->slots), "grid_kw", array_of(plan->grid_kw, plan->slots),
                      "stored_kwh", array_of(plan->stored_kwh, plan->slots), "marginal_value_per_kwh",

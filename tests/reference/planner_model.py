@@ -142,6 +142,13 @@ def wear_below(steps, kwh):
     return cost
 
 
+def peak_payment(peak, peaks):
+    n = peak.get("mean_of", 1)
+    mean = sum(sorted(peaks, reverse=True)[:n]) / n
+    above = [money for x, money in peak.get("steps", []) if mean > x]
+    return peak.get("per_kw", 0) * mean + (above[-1] if above else 0)
+
+
 class Model:
     def __init__(self, problem):
         self.low, self.high, self.cost, self.whole, self.rows, self.constant = [], [], [], [], [], 0.0
@@ -176,7 +183,7 @@ class Model:
     def build(self):
         p, battery = self.problem, self.problem["battery"]
         n, capacity = len(p["hours"]), battery["capacity_kwh"]
-        self.kinds = []
+        self.kinds, self.discharges, self.imports = [], [], []
         stored = self.variable(battery["start_kwh"], battery["start_kwh"])
         ends = []
         for t in range(n):
@@ -186,6 +193,10 @@ class Model:
             ends.append(stored)
         if "full_by" in battery:
             self.add_full(ends)
+        if "most_discharged_kwh" in battery:
+            self.row(-math.inf, battery["most_discharged_kwh"], *self.discharges)
+        if "peak" in p:
+            self.add_peak()
         if "end_value_points" in p:
             points = [tuple(point) for point in p["end_value_points"]]
             points = [(0, curve(points, 0))] + [q for q in points if 0 < q[0] < capacity] + [(capacity, curve(points, capacity))]
@@ -218,6 +229,8 @@ class Model:
         self.row(-math.inf, most, (sold, 1), (imports, most))
         self.row(-math.inf, slot.import_limit, (bought, 1), (self.variable(0, most, h * penalty), -1))
         self.row(-math.inf, slot.export_limit, (sold, 1), (self.variable(0, most, h * penalty), -1))
+        self.discharges += [(v, h * k) for v, k in d]
+        self.imports.append((bought, most))
         for variable, power in d:
             self.cost[variable] += h * battery["wear_per_kwh"] * power
         level = self.variable(0, slot.top)
@@ -333,6 +346,30 @@ class Model:
                 missing = self.variable(0, full, penalty)
                 self.row(0, math.inf, (missing, 1), (end, 1), (moment, -full))
             first = last + 1
+
+    def add_peak(self):
+        """Highest daily imports chosen by whole variables, the seen ones as constants."""
+        peak = self.problem["peak"]
+        days = peak.get("day", [0] * len(self.imports))
+        most = max(m for _, m in self.imports)
+        highest = [self.variable(0, most) for _ in range(max(days) + 1)]
+        for day, (bought, _) in zip(days, self.imports):
+            self.row(0, math.inf, (highest[day], 1), (bought, -1))
+        # Sum of the n highest = least over q of n q + the sum of what exceeds q.
+        n, seen = peak.get("mean_of", 1), peak.get("seen_kw", [])
+        level = self.variable(0, math.inf)
+        exceeding = []
+        for low, terms in [(0, [(day, -1)]) for day in highest] + [(kw, []) for kw in seen]:
+            over = self.variable(0, math.inf)
+            exceeding.append((over, 1 / n))
+            self.row(low, math.inf, (over, 1), (level, 1), *terms)
+        mean = self.variable(0, math.inf, peak.get("per_kw", 0))
+        self.row(0, 0, (mean, -1), (level, 1), *exceeding)
+        self.constant -= peak_payment(peak, seen)
+        steps = peak.get("steps", [])
+        for (x, money), paid in zip(steps, [0] + [m for _, m in steps]):
+            above = self.binary(money - paid)
+            self.row(-math.inf, x, (mean, 1), (above, -2 * most - 2 * sum(seen)))
 
     # ---- solving ----
 

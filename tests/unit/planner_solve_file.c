@@ -97,6 +97,37 @@ static void limits_and_flags_may_be_one_for_all_slots_or_one_for_each(void **sta
     gr_problem_file_free(&file);
 }
 
+#define PEAK(members) "{" ARRAYS ", " BATTERY ", " GRID ", " END ", \"peak\": {" members "}}"
+
+static void payment_for_the_peak_is_read_with_what_the_month_has_seen(void **state)
+{
+    (void)state;
+    struct gr_problem_file file;
+    struct gr_error error = {""};
+    static const struct {
+        const char *text, *message;
+    } rows[] = {
+        {PEAK("\"mean_of\": 0"), "p.json: peak.mean_of: found 0, allowed is a number of days"},
+        {PEAK("\"day\": [0]"), "p.json: peak.day: found 1 entries, allowed is one per slot, 2"},
+        {PEAK("\"day\": [0, -1]"), "p.json: peak.day, slot 1: found -1, allowed is a day, counted from 0"},
+        {PEAK("\"day\": [0, 2]"), "p.json: peak.day, slot 1: found 2 after 0"},
+        {PEAK("\"per_kw\": -1"), "p.json: peak.per_kw: found -1 per kW, allowed is 0 to"},
+        {PEAK("\"steps\": [[1, 2], [2, 1]]"), "p.json: peak.steps, point 1: found 1 after 2"},
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        assert_int_equal(read_text(&file, rows[i].text, &error), GR_INVALID);
+        if (!strstr(error.text, rows[i].message)) {
+            fail_msg("row %zu: %s", i, error.text);
+        }
+    }
+    static const char text[] = PEAK("\"per_kw\": 4, \"mean_of\": 3, \"seen_kw\": [2, 5], \"day\": [0, 1]");
+    assert_int_equal(read_text(&file, text, &error), GR_OK);
+    const struct gr_peak *peak = file.problem.peak;
+    assert_true(peak->per_kw == 4 && peak->mean_of == 3 && peak->seen == 2 && peak->seen_kw[1] == 5);
+    assert_true(peak->day[0] == 0 && peak->day[1] == 1);
+    gr_problem_file_free(&file);
+}
+
 static void a_bad_file_is_refused_with_file_member_slot_finding_and_range(void **state)
 {
     (void)state;
@@ -286,6 +317,7 @@ int main(void)
         cmocka_unit_test(a_good_file_is_read_as_written),
         cmocka_unit_test(end_points_and_an_optimum_are_read_and_other_members_are_left_alone),
         cmocka_unit_test(limits_and_flags_may_be_one_for_all_slots_or_one_for_each),
+        cmocka_unit_test(payment_for_the_peak_is_read_with_what_the_month_has_seen),
         cmocka_unit_test(a_bad_file_is_refused_with_file_member_slot_finding_and_range),
         cmocka_unit_test(the_plan_is_printed_as_one_json_object),
         cmocka_unit_test(a_bad_file_ends_in_one_line_and_status_2),

@@ -309,6 +309,73 @@ static void sun_and_battery_share_the_inverter(void **state)
     gr_plan_free(&plan);
 }
 
+/* ---- cycles and peaks ---- */
+
+/* 5 kWh would be bought at 0.10 for 0.30; 3 kWh may be given. */
+static void no_more_is_discharged_than_the_bound_allows(void **state)
+{
+    (void)state;
+    struct house house;
+    make_house(&house, 2);
+    house.import_price[0] = 0.1;
+    house.load_kw[1] = 5;
+    house.problem.limits_discharge = true;
+    house.problem.most_discharged_kwh = 3;
+    struct gr_plan plan = solve(&house);
+    assert_near(plan.discharge_kw[1], 3);
+    assert_near(plan.cost, 3 * 0.1 + 2 * 0.3);
+    assert_true(plan.error_down < NEAR);
+    gr_plan_free(&plan);
+    house.problem.most_discharged_kwh = 7;
+    plan = solve(&house);
+    assert_near(plan.cost, 5 * 0.1);
+    gr_plan_free(&plan);
+}
+
+/* x kWh bought in slot 0 leave 5 - x in slot 1: each saves 0.20, and above 2.5 each raises the peak by 1 kW.
+ * The month has seen 2 kW. */
+static void a_new_peak_is_made_only_where_it_earns_what_it_costs(void **state)
+{
+    (void)state;
+    static const double seen_kw[] = {1, 2};
+    static const size_t day[] = {0, 0};
+    struct gr_peak peak = {.per_kw = 0.3, .mean_of = 1, .seen = 2, .seen_kw = seen_kw, .day = day};
+    struct house house;
+    make_house(&house, 2);
+    house.import_price[0] = 0.1;
+    house.load_kw[1] = 5;
+    house.problem.peak = &peak;
+    struct gr_plan plan = solve(&house);
+    assert_near(plan.charge_kw[0], 2.5);
+    assert_near(plan.peak_cost, 0.5 * 0.3);
+    assert_near(plan.cost, 2.5 * 0.1 + 2.5 * 0.3 + 0.5 * 0.3);
+    gr_plan_free(&plan);
+    peak.per_kw = 0.1;
+    plan = solve(&house);
+    assert_near(plan.charge_kw[0], 5);
+    assert_near(plan.cost, 5 * 0.1 + 3 * 0.1);
+    gr_plan_free(&plan);
+}
+
+/* The mean of the two highest: 4 kW seen and 2 kW planned make 3 kW, which costs nothing; more costs 1. */
+static void a_step_of_the_mean_of_the_highest_days_is_not_climbed_for_a_few_cents(void **state)
+{
+    (void)state;
+    static const double seen_kw[] = {4}, step_kw[] = {3}, step[] = {1};
+    static const size_t day[] = {0, 0};
+    const struct gr_peak peak = {
+        .steps = {1, step_kw, step}, .mean_of = 2, .seen = 1, .seen_kw = seen_kw, .day = day};
+    struct house house;
+    make_house(&house, 2);
+    house.import_price[0] = 0.1;
+    house.load_kw[1] = 4;
+    house.problem.peak = &peak;
+    struct gr_plan plan = solve(&house);
+    assert_near(plan.charge_kw[0], 2);
+    assert_near(plan.peak_cost, 0);
+    gr_plan_free(&plan);
+}
+
 /* ---- what is refused ---- */
 
 static void curves_that_cannot_be_are_refused_by_point(void **state)
@@ -369,6 +436,9 @@ int main(void)
         cmocka_unit_test(what_is_short_of_full_is_paid_for_once_in_each_window),
         cmocka_unit_test(sun_above_the_inverters_limit_goes_into_the_battery_first),
         cmocka_unit_test(sun_and_battery_share_the_inverter),
+        cmocka_unit_test(no_more_is_discharged_than_the_bound_allows),
+        cmocka_unit_test(a_new_peak_is_made_only_where_it_earns_what_it_costs),
+        cmocka_unit_test(a_step_of_the_mean_of_the_highest_days_is_not_climbed_for_a_few_cents),
         cmocka_unit_test(curves_that_cannot_be_are_refused_by_point),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -1,0 +1,20 @@
+/* Searches around the dynamic programme, for what couples all slots of a problem. Each returns a plan whose
+ * error_down holds what the search left open; GR_OK or GR_NO_MEMORY. */
+#ifndef GRANARY_PLANNER_SEARCH_H
+#define GRANARY_PLANNER_SEARCH_H
+
+#include "planner/work.h"
+
+/* The dynamic programme alone. */
+int gr_solve_plain(struct gr_planner *planner, const struct gr_problem *problem, struct gr_plan *plan);
+
+/* With the bound on what is discharged, where there is one. */
+int gr_solve_limited(struct gr_planner *planner, const struct gr_problem *problem, struct gr_plan *plan);
+
+/* With payment for the peak, and the bound. */
+int gr_solve_peak(struct gr_planner *planner, const struct gr_problem *problem, struct gr_plan *plan);
+
+/* What given changes of stored energy cost; false where they cannot be carried out. */
+bool gr_plan_follow(struct gr_plan *plan, const struct gr_problem *problem, const double *change_kwh);
+
+#endif
