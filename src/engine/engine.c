@@ -277,6 +277,14 @@ static double fresh_or_nan(const struct gr_engine *engine, enum gr_channel chann
     return value;
 }
 
+/* A meter at night may show a few watts the other way, and smoothing would carry them on for hours. */
+static double fresh_or_nan_from_zero(const struct gr_engine *engine, enum gr_channel channel,
+                                     const struct gr_moment *now)
+{
+    double value = fresh_or_nan(engine, channel, now);
+    return value < 0 ? 0 : value;
+}
+
 /* Battery and grid are read at slightly different moments: a small negative rest is no load. */
 static double house_from_balance(struct gr_engine *engine, const struct gr_seen *seen,
                                  const struct gr_moment *now)
@@ -292,7 +300,7 @@ static void see(struct gr_engine *engine, const struct gr_moment *now, struct gr
 {
     double percent = fresh_or_nan(engine, GR_STATE_OF_CHARGE, now);
     double available_kw = fresh_or_nan(engine, GR_INVERTER_AVAILABLE, now);
-    double car_kw = fresh_or_nan(engine, GR_CAR_POWER, now);
+    double car_kw = fresh_or_nan_from_zero(engine, GR_CAR_POWER, now);
     *seen = (struct gr_seen){.state_of_charge_percent = percent,
                              .stored_kwh = percent / 100 * engine->config.site.battery.capacity_kwh,
                              .battery_kw = fresh_or_nan(engine, GR_BATTERY_POWER, now),
@@ -301,9 +309,11 @@ static void see(struct gr_engine *engine, const struct gr_moment *now, struct gr
                              .car_kw = isnan(car_kw) ? 0 : car_kw,
                              .charge_available_kw = isnan(available_kw) ? INFINITY : available_kw};
     seen->discharge_available_kw = seen->charge_available_kw;
-    seen->solar_kw = is_configured(engine, GR_SOLAR_POWER) ? fresh_or_nan(engine, GR_SOLAR_POWER, now) : 0;
-    seen->house_kw = is_configured(engine, GR_HOUSE_POWER) ? fresh_or_nan(engine, GR_HOUSE_POWER, now)
-                                                           : house_from_balance(engine, seen, now);
+    seen->solar_kw =
+        is_configured(engine, GR_SOLAR_POWER) ? fresh_or_nan_from_zero(engine, GR_SOLAR_POWER, now) : 0;
+    seen->house_kw = is_configured(engine, GR_HOUSE_POWER)
+                         ? fresh_or_nan_from_zero(engine, GR_HOUSE_POWER, now)
+                         : house_from_balance(engine, seen, now);
 }
 
 static enum gr_fault say(char text[GR_REASON_SIZE], enum gr_fault fault, const char *words)

@@ -49,12 +49,16 @@ void gr_answer_told(struct gr_answer_watch *watch, enum gr_command_kind kind, do
     if (kind == watch->kind && power_kw == watch->power_kw) {
         return;
     }
+    /* Another power is no excuse for a battery that has not been doing this for a while. */
+    bool same = kind == watch->kind;
+    int64_t astray_ms = same ? watch->astray_ms : -1;
     watch->kind = kind;
     watch->power_kw = power_kw;
     /* After a refusal one trial has to do. */
-    watch->repeated = watch->refusals > 0;
+    watch->repeated = watch->refusals > 0 || (same && watch->repeated);
     begin(watch, now);
-    if (watch->answer != GR_ANSWER_REFUSES) {
+    watch->astray_ms = astray_ms;
+    if (watch->answer != GR_ANSWER_REFUSES && !watch->repeated) {
         watch->answer = GR_ANSWER_UNKNOWN;
     }
 }

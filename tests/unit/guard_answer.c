@@ -74,6 +74,19 @@ static void a_deaf_battery_is_told_once_more_and_then_given_up(void **state)
     assert_says(text, "charge 3.00 kW was commanded, the battery is at +0.00 kW; tried again in 15 min");
 }
 
+static void another_power_is_no_new_chance_for_a_deaf_battery(void **state)
+{
+    (void)state;
+    char text[GR_REASON_SIZE];
+    struct bench bench = begin(GR_EXPORT, 3, 20);
+    for (int i = 0; i < 5; i++) {
+        pass(&bench, 60);
+        gr_answer_told(&bench.watch, GR_EXPORT, 3 - 0.2 * i, 20, &bench.now);
+    }
+    assert_int_equal(bench.repeats, 1);
+    assert_int_equal(look(&bench, text), GR_FAULT_INVERTER);
+}
+
 static void without_budget_there_is_no_second_time(void **state)
 {
     (void)state;
@@ -274,6 +287,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_battery_that_does_as_told_follows),
         cmocka_unit_test(a_deaf_battery_is_told_once_more_and_then_given_up),
+        cmocka_unit_test(another_power_is_no_new_chance_for_a_deaf_battery),
         cmocka_unit_test(without_budget_there_is_no_second_time),
         cmocka_unit_test(pauses_double_until_the_battery_obeys),
         cmocka_unit_test(a_sign_that_is_wrong_is_guessed),
