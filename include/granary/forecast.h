@@ -4,6 +4,7 @@
 #define GRANARY_FORECAST_H
 
 #include "granary/error.h"
+#include "granary/holidays.h"
 #include "granary/site.h"
 #include "granary/zone.h"
 
@@ -37,7 +38,8 @@ struct gr_forecast_slot {
 struct gr_lesson {
     enum gr_forecast_kind kind;
     struct gr_series series;
-    const struct gr_zone *zone; /* the clock of house load */
+    const struct gr_zone *zone;         /* the clock of house load */
+    const struct gr_holidays *holidays; /* for the load; NULL: none are known */
     const struct gr_site
         *site; /* position and arrays, for the sun's way through the year; NULL or without arrays: unknown */
     const struct gr_series *weather; /* irradiance in kW/m2 as it was forecast, on any grid, beyond the end of

@@ -4,6 +4,7 @@
 #define GRANARY_HISTORY_H
 
 #include "granary/error.h"
+#include "granary/holidays.h"
 #include "granary/planner.h"
 #include "granary/site.h"
 #include "granary/zone.h"
@@ -32,9 +33,10 @@ int gr_history_solar(const struct gr_history *history, int64_t start_s, double *
 
 /* What is expected of a house that has no history yet. */
 struct gr_expectation {
-    double house_kw[24];    /* typical mean power by local hour, >= 0 */
-    size_t path_days;       /* past days used, 1 to GR_HISTORY_DAYS; 14 */
-    double usual_clearness; /* 0 to 1, of the configured arrays; 0.6 */
+    double house_kw[24];         /* typical mean power by local hour, >= 0 */
+    size_t path_days;            /* past days used, 1 to GR_HISTORY_DAYS; 14 */
+    double usual_clearness;      /* 0 to 1, of the configured arrays; 0.6 */
+    struct gr_holidays holidays; /* they count as weekend days */
 };
 
 /* Paths over the slots bounded by bounds_s[0] < ... < bounds_s[slots], at most 400 days. First one path per

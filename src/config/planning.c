@@ -11,6 +11,7 @@
 struct planning_form {
     struct gr_planning planning;
     int path_days;
+    char holidays[GR_MOST_HOLIDAYS * 12];
     char strategy_file[GR_PATH_SIZE];
 };
 #define PLANNING(member) offsetof(struct planning_form, member)
@@ -69,6 +70,13 @@ const struct gr_key gr_planning_keys[] = {
      .guesses = gr_guess_percent,
      .about = "share of a clear day's solar energy that an ordinary day brings; counts until the history is "
               "long enough"},
+    {.name = "holidays",
+     .kind = GR_KEY_TEXT,
+     .offset = PLANNING(holidays),
+     .size = sizeof((struct planning_form *)0)->holidays,
+     .about = "days on which the house lives as on a weekend: dates like \"2026-04-06\", or \"12-25\" for "
+              "every year, with "
+              "commas between them"},
     {.name = "may_export",
      .kind = GR_KEY_BOOLEAN,
      .offset = PLANNING(planning.may_export),
@@ -276,6 +284,10 @@ static void read_planning(struct gr_reader *reader, const config_setting_t *grou
     gr_form_read(reader, group, (const struct gr_key *const[]){gr_planning_keys, NULL}, &form);
     out->engine.planning = form.planning;
     out->engine.planning.expectation.path_days = (size_t)form.path_days;
+    struct gr_error error = {""};
+    if (gr_holidays_parse(&out->engine.planning.expectation.holidays, form.holidays, &error) != GR_OK) {
+        gr_complain(reader, group, "holidays", "%s", error.text);
+    }
     memcpy(out->strategy_file, form.strategy_file, sizeof out->strategy_file);
     gr_resolve_path(reader, group, "strategy_file", out->strategy_file, false);
     check_floor(reader, group, gr_given(group, "floor_percent"), out);

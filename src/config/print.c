@@ -102,6 +102,17 @@ static void print_secrets(FILE *stream, const struct gr_config *config)
     print_secret(stream, config->weather.source.name, config->weather.source.headers_file);
 }
 
+static void print_holidays(FILE *stream, const struct gr_holidays *holidays)
+{
+    size_t count = 0;
+    while (count < GR_MOST_HOLIDAYS && holidays->date[count] != 0) {
+        count++;
+    }
+    if (count > 0) {
+        fprintf(stream, "  %zu holidays are lived like weekend days.\n", count);
+    }
+}
+
 static void print_planning(FILE *stream, const struct gr_engine_config *engine)
 {
     const struct gr_planning *planning = &engine->planning;
@@ -120,6 +131,7 @@ static void print_planning(FILE *stream, const struct gr_engine_config *engine)
             "  Plans use the battery down to %.4g %% (%.2f kWh). The battery %s feed the grid by command.\n",
             planning->floor_percent, planning->floor_percent / 100 * engine->site.battery.capacity_kwh,
             planning->may_export ? "may" : "does not");
+    print_holidays(stream, &planning->expectation.holidays);
     fprintf(stream, "  What is left at the end counts %.0f %% of the usual import price.\n",
             100 * planning->end_value_factor);
 }

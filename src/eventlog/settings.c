@@ -49,6 +49,8 @@ static const struct setting settings[] = {
     {"planning.expectation.house_kw", NUMBER, MANY(planning.expectation.house_kw, 24), 0, 1e6},
     {"planning.expectation.path_days", COUNT, ONE(planning.expectation.path_days), 1, GR_HISTORY_DAYS},
     {"planning.expectation.usual_clearness", NUMBER, ONE(planning.expectation.usual_clearness), 0, 1},
+    {"planning.expectation.holidays", WHOLE, AT(planning.expectation.holidays.date), GR_MOST_HOLIDAYS,
+     sizeof(int), 0, 99991231},
     {"planning.may_export", FLAG, ONE(planning.may_export), 0, 1},
     {"planning.least_gain_per_exported_kwh", NUMBER, ONE(planning.least_gain_per_exported_kwh), 0, 1e6},
     {"planning.export_from_minute", WHOLE, ONE(planning.export_from_minute), 0, 1440},

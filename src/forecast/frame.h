@@ -9,9 +9,9 @@
 
 struct cell {
     int64_t start_s;
-    int64_t day;    /* local calendar day, days since 1970-01-01 on the wall clock */
-    int64_t wall_s; /* wall-clock seconds into that day, at the cell's middle */
-    bool weekend;
+    int64_t day;             /* local calendar day, days since 1970-01-01 on the wall clock */
+    int64_t wall_s;          /* wall-clock seconds into that day, at the cell's middle */
+    bool day_off;            /* a weekend day or a holiday */
     double clear_kw[LEVELS]; /* the arrays under each clearness, NAN until asked for */
 };
 

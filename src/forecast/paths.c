@@ -65,9 +65,9 @@ static int64_t half_hour_number(int64_t utc_s)
     return utc_s / GR_HISTORY_STEP_S - (utc_s % GR_HISTORY_STEP_S < 0);
 }
 
-static bool is_weekend(int64_t day)
+static bool is_day_off(const struct frame *frame, int64_t day)
 {
-    return gr_civil_weekday(day * GR_DAY_S) >= 6;
+    return gr_is_day_off(&frame->expectation->holidays, day);
 }
 
 static void place_cell(const struct frame *frame, struct cell *cell, int64_t number)
@@ -77,7 +77,7 @@ static void place_cell(const struct frame *frame, struct cell *cell, int64_t num
     int64_t local_s = gr_zone_local_s(frame->zone, middle_s);
     cell->day = gr_civil_day(local_s);
     cell->wall_s = local_s - cell->day * GR_DAY_S;
-    cell->weekend = is_weekend(cell->day);
+    cell->day_off = is_day_off(frame, cell->day);
     for (size_t level = 0; level < LEVELS; level++) {
         cell->clear_kw[level] = NAN;
     }
@@ -139,21 +139,21 @@ static double follow_day(const struct frame *frame, int64_t first_age, struct co
 {
     int64_t age = first_age;
     int64_t day = frame->today;
-    bool weekend = is_weekend(frame->today - age);
+    bool day_off = is_day_off(frame, frame->today - age);
     size_t of_other_type = 0;
     for (size_t c = 0; c < frame->cells; c++) {
         struct cell *cell = &frame->cell[c];
         if (cell->day > day) {
             day = cell->day;
             age = next_age(frame, age);
-            weekend = is_weekend(frame->today - age);
+            day_off = is_day_off(frame, frame->today - age);
         }
         int64_t source = frame->today - age;
         bool modelled = frame->site->array_count > 0 && !frame->past[age].solar_known;
         course->house_kw[c] = frame_past_house_kw(frame, source, cell->wall_s);
         course->solar_kw[c] = modelled ? frame_model_kw(frame, cell, level_of_age[age % LEVELS])
                                        : frame_past_solar_kw(frame, cell, cell->day - source);
-        of_other_type += weekend != cell->weekend;
+        of_other_type += day_off != cell->day_off;
     }
     double share = (double)of_other_type / (double)frame->cells;
     return pow(0.5, (double)first_age / half_life_days) * pow(other_type_weight, share);

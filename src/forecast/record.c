@@ -7,6 +7,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+enum { SUNDAY = 7 }; /* a holiday counts as one */
+
 static int check(const struct gr_series *series, struct gr_error *error)
 {
     if (series->step_s < 300 || series->step_s > 3600 || 3600 % series->step_s != 0) {
@@ -33,7 +35,9 @@ static void place(struct record *record, const struct gr_lesson *lesson)
     for (size_t i = 0; i < record->places; i++) {
         int64_t utc_s = record->series.start_s + (int64_t)i * step_s;
         int32_t offset_s = gr_zone_offset_s(lesson->zone, utc_s);
-        record->weekday[i] = (unsigned char)gr_civil_weekday(utc_s + offset_s + step_s / 2);
+        int64_t local_s = utc_s + offset_s + step_s / 2;
+        bool holiday = lesson->holidays && gr_is_holiday(lesson->holidays, gr_civil_day(local_s));
+        record->weekday[i] = holiday ? SUNDAY : (unsigned char)gr_civil_weekday(local_s);
         record->offset_s[i] = lesson->kind == GR_FORECAST_LOAD ? offset_s : 0;
         record->scale[i] = 1;
     }

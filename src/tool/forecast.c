@@ -40,7 +40,8 @@ static void print_help(FILE *stream)
         "  --weather FILE.csv  columns start_utc and irradiance_w_m2 (or ghi_w_m2, poa_w_m2): the irradiance "
         "as "
         "forecast\n"
-        "  --config CONFIG     position and arrays, for the sun's way through the year; what the readings "
+        "  --config CONFIG     holidays; position and arrays, for the sun's way through the year; what the "
+        "readings "
         "say of "
         "them\n"
         "                      is told: scale, wrong angles, shadows\n"
@@ -157,14 +158,16 @@ static int gather(struct work *work, const struct call *call, struct gr_error *e
 static bool make_lesson(struct gr_lesson *lesson, const struct work *work, enum gr_forecast_kind kind)
 {
     const double *kw = kind == GR_FORECAST_LOAD ? work->usage.load_kw : work->usage.solar_kw;
-    *lesson = (struct gr_lesson){.kind = kind,
-                                 .series = {.start_s = work->usage.start_s,
-                                            .step_s = work->usage.step_s,
-                                            .count = work->usage.count,
-                                            .kw = kw},
-                                 .zone = work->zone,
-                                 .site = work->config ? &work->config->engine.site : NULL,
-                                 .weather = work->irradiance.kw ? &work->irradiance : NULL};
+    *lesson = (struct gr_lesson){
+        .kind = kind,
+        .series = {.start_s = work->usage.start_s,
+                   .step_s = work->usage.step_s,
+                   .count = work->usage.count,
+                   .kw = kw},
+        .zone = work->zone,
+        .holidays = work->config ? &work->config->engine.planning.expectation.holidays : NULL,
+        .site = work->config ? &work->config->engine.site : NULL,
+        .weather = work->irradiance.kw ? &work->irradiance : NULL};
     return kw != NULL;
 }
 

@@ -305,6 +305,34 @@ static void too_little_data_gives_no_score_and_no_crash(void **state)
     bench_free(bench);
 }
 
+/* Every tenth weekday the house lives as on a Sunday: with 3 kW more in the evening. */
+static void holidays_that_are_told_are_lived_as_sundays(void **state)
+{
+    (void)state;
+    struct bench *bench = bench_new(GR_FORECAST_LOAD);
+    struct gr_forecast_score blind, told;
+    struct gr_holidays holidays = {{0}};
+    size_t count = 0;
+    for (size_t day = 0; day < DAYS; day++) {
+        bool weekend = day % 7 == 2 || day % 7 == 3; /* the first day is a Thursday */
+        bool holiday = day % 10 == 5 && !weekend;
+        for (size_t i = 36; i < 44 && (weekend || holiday); i++) {
+            bench->kw[day * PER_DAY + i] += 3;
+        }
+        if (holiday) {
+            int month = day < 31 ? 1 : day < 59 ? 2 : 3;
+            int of_month = (int)day + 1 - (month == 1 ? 0 : month == 2 ? 31 : 59);
+            holidays.date[count++] = month * 100 + of_month;
+        }
+    }
+    assert_int_equal(gr_forecast_evaluate(&blind, &bench->lesson, NULL), GR_OK);
+    bench->lesson.holidays = &holidays;
+    assert_int_equal(gr_forecast_evaluate(&told, &bench->lesson, NULL), GR_OK);
+    assert_true(told.mae_kw < 0.95 * blind.mae_kw);
+    assert_true(told.mean_rmse_kw < 0.95 * blind.mean_rmse_kw);
+    bench_free(bench);
+}
+
 static void series_out_of_shape_are_refused(void **state)
 {
     (void)state;
@@ -348,6 +376,7 @@ int main(void)
         cmocka_unit_test(a_house_that_stood_empty_comes_back_without_an_explosion),
         cmocka_unit_test(a_band_that_is_passed_too_often_grows_until_it_is_not),
         cmocka_unit_test(too_little_data_gives_no_score_and_no_crash),
+        cmocka_unit_test(holidays_that_are_told_are_lived_as_sundays),
         cmocka_unit_test(series_out_of_shape_are_refused),
         cmocka_unit_test(irradiance_that_is_told_beforehand_is_followed),
         cmocka_unit_test(weather_that_ends_early_is_done_without),

@@ -143,6 +143,20 @@ static void a_weekend_day_weighs_less_for_a_monday(void **state)
     assert_true(fabs(house->paths.weight[1] / house->paths.weight[0] - day) < 1e-12); /* Saturday, Sunday */
 }
 
+/* The Friday before was one: it weighs for the Monday as the Saturday does. */
+static void a_holiday_weighs_like_a_weekend_day(void **state)
+{
+    struct house *house = *state;
+    struct gr_civil friday = gr_civil_from_seconds(monday_s - 3 * (int64_t)GR_DAY_S);
+    house->expectation.holidays.date[0] = friday.year * 10000 + friday.month * 100 + friday.day;
+    put_days(house, monday_s, 14);
+    house_build(house, monday_s, 48, 1800);
+    house_undraw(house);
+    double day = pow(0.5, 1.0 / 14);
+    assert_true(fabs(house->paths.weight[2] / house->paths.weight[1] - day) < 1e-12); /* Friday, Saturday */
+    assert_true(fabs(house->paths.weight[2] / house->paths.weight[3] - 0.4 / day) < 1e-12);
+}
+
 static void a_day_type_that_fits_half_the_horizon_weighs_in_between(void **state)
 {
     struct house *house = *state;
@@ -482,6 +496,7 @@ int main(void)
         CASE(the_profile_weighs_what_is_missing),
         CASE(of_two_days_of_one_type_the_later_weighs_more),
         CASE(a_weekend_day_weighs_less_for_a_monday),
+        CASE(a_holiday_weighs_like_a_weekend_day),
         CASE(a_day_type_that_fits_half_the_horizon_weighs_in_between),
         CASE(paths_are_drawn_to_the_level_of_the_last_day),
         CASE(a_day_far_out_of_the_usual_draws_by_a_bounded_factor),
