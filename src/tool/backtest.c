@@ -12,32 +12,28 @@
 
 static const char usage[] =
     "Usage: granary backtest CONFIG --usage FILE.csv [OPTION ...]\n\n"
-    "Lives through past usage once more and says what it would have cost, for each tariff, strategy and "
-    "battery.\n"
-    "Site, battery, planning and safety are those of a granaryd configuration.\n\n"
+    "Lives through past usage once more and says what it would have cost, for each tariff, strategy\n"
+    "and battery. Site, battery, planning and safety are those of a granaryd configuration.\n\n"
     "  --usage FILE          load and sun of the past: columns start_utc, load_kwh, solar_kwh\n"
     "  --columns SPEC        other columns: start=NAME,load=NAME,solar=NAME,unit=kwh|wh|kw|w,\n"
     "                        times=start|end|local|local-end,separator=comma|semicolon|tab\n"
     "  --tariff FILE         a tariff file, may be given several times; else the configuration's rates\n"
-    "  --strategy NAME|FILE  none, follow, night-fill, planned, foresight, or a strategy file; several "
-    "times;\n"
-    "                        all five by default\n"
+    "  --strategy NAME|FILE  none, follow, night-fill, planned, foresight, or a strategy file; several\n"
+    "                        times; all five by default\n"
     "  --battery-kwh A,B,C   sizes of battery; else the configured one\n"
     "  --battery-price A,B,C what a battery of each size costs: then it is said when it has paid for itself\n"
     "  --battery-price-per-kwh P  the same by the kWh of capacity\n"
     "  --from DATE, --to DATE  local dates, both included; usage before serves as history\n"
     "  --truth WHAT          let `planned` know load, solar, price (one or more, with commas)\n"
     "  --late-readings       let it see, at a decision, the powers of the slot before, not those at hand\n"
-    "  --within-slot none|model  whether powers are steady inside a slot of the usage (none, the default) or "
-    "jump\n"
-    "                        by chance every 5 minutes (model); slower\n"
+    "  --within-slot none|model  whether powers are steady inside a slot of the usage (none, the default)\n"
+    "                        or jump by chance every 5 minutes (model); slower\n"
     "  --seed N              of that chance, 1 by default\n"
     "  --report FILE.html    write a report with charts, one file that needs nothing else\n"
     "  --csv FILE            write the months of every run\n"
     "  --json                print all as JSON\n\n"
-    "docs/backtest.md says what is assumed. Exit status: 0 done, 1 the world refused, 2 a mistake in a file "
-    "or "
-    "the call.\n";
+    "docs/backtest.md says what is assumed. Exit status: 0 done, 1 the world refused, 2 a mistake in a\n"
+    "file or the call.\n";
 
 static int refuse_option(const char *option, const char *found, const char *expected)
 {

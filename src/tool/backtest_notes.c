@@ -26,13 +26,12 @@ static void assume_knowledge(struct gr_bt_notes *notes, const struct gr_bt_scene
     note(notes, "Forecasts use half hours that were over, and price tables that were published by then.");
     note(notes, scene->late_readings
                     ? "At a decision the daemon sees the powers of the slot before: harsher than any meter."
-                    : "At a decision the daemon sees the powers of the slot that begins, as its meters would "
-                      "show within "
-                      "moments.");
+                    : "At a decision the daemon sees the powers of the slot that begins, as its meters "
+                      "would show within moments.");
     if (scene->within_slot) {
         note(notes,
-             "Inside the usage's slots powers jump by chance every 5 minutes (seed %llu); commands act on "
-             "that.",
+             "Inside the usage's slots powers jump by chance every 5 minutes (seed %llu); commands act "
+             "on that.",
              (unsigned long long)scene->seed);
     } else {
         note(notes,
@@ -94,10 +93,9 @@ static void doubt_bounds(struct gr_bt_notes *notes, const struct gr_bt_scene *sc
     for (size_t t = 0; t < scene->tariffs; t++) {
         if (!gr_backtest_foresight_is_bound(&scene->tariff[t])) {
             note(notes,
-                 "No strategy plans for peak charges, foresight neither: under tariffs that have them it is "
-                 "no "
-                 "bound, and the share of foresight leaves the peak charge out. A battery run by the price "
-                 "alone may raise a peak.");
+                 "No strategy plans for peak charges, foresight neither: under tariffs that have them it "
+                 "is no bound, and the share of foresight leaves the peak charge out. A battery run by "
+                 "the price alone may raise a peak.");
             return;
         }
     }
@@ -111,9 +109,9 @@ void gr_bt_doubt(struct gr_bt_notes *notes, const struct gr_bt_scene *scene, con
         double lead = ranking.next->result.total_cost - ranking.best->result.total_cost;
         double bill = fabs(ranking.next->none->result.total_cost);
         note(notes,
-             "The cheapest tariff leads by %.2f %s, %.1f %% of the next one's bill without a battery, and is "
-             "the "
-             "cheapest in %zu of %zu months: the smaller these, the sooner another year turns it round.",
+             "The cheapest tariff leads by %.2f %s, %.1f %% of the next one's bill without a battery, and "
+             "is the cheapest in %zu of %zu months: the smaller these, the sooner another year turns it "
+             "round.",
              lead, scene->config.currency, bill > 0 ? 100 * lead / bill : 0,
              gr_bt_months_won(scene, runs, ranking.best), ranking.best->result.month_count);
     }

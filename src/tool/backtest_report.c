@@ -221,7 +221,8 @@ static void put_key_figures(const struct page *page, const struct gr_bt_ranking 
     put(page, "<dl class=\"figures\">\n");
     open_figure(page, "Total cost");
     put_money(page, best->result.total_cost);
-    (void)fprintf(page->file, "<small>in %.0f days</small></dd></div>\n", best->result.total.days);
+    double days = round(best->result.total.days);
+    (void)fprintf(page->file, "<small>in %.0f %s</small></dd></div>\n", days, days == 1 ? "day" : "days");
     if (ranking->next) {
         open_figure(page, "Less than the next tariff");
         put_money(page, ranking->next->result.total_cost - best->result.total_cost);

@@ -152,8 +152,7 @@ static void tell_report(const char *file, const struct gr_bt_scene *scene)
     if (!scene->usage.solar_kw) {
         (void)fprintf(stderr,
                       "%s: no solar column: reckoned without panels. Tariffs, filling at cheap hours and "
-                      "selling what was "
-                      "stored compare as ever; what the sun is worth stays open\n",
+                      "selling what was stored compare as ever; what the sun is worth stays open\n",
                       file);
     }
 }
@@ -177,10 +176,11 @@ static int read_usage(struct gr_bt_scene *scene, const struct gr_bt_options *opt
     }
     tell_report(options->usage_file, scene);
     if (!scene->usage.load_kw) {
-        return refuse(options->usage_file,
-                      "no load column: a bill needs what the house used (--columns load=NAME names it). What "
-                      "the sun alone "
-                      "can still do: `granary import` takes it, and the daemon learns the panels from it");
+        return refuse(
+            options->usage_file,
+            "no load column: a bill needs what the house used (--columns load=NAME names it). What the "
+            "sun alone can still do: `granary import` takes it, and the daemon learns the panels "
+            "from it");
     }
     return GR_OK;
 }

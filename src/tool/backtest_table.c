@@ -186,23 +186,23 @@ static bool any_peak(const struct gr_bt_scene *scene)
     return false;
 }
 
-static void print_notes(FILE *stream, const struct gr_bt_scene *scene)
+static void print_notes(FILE *stream, const struct gr_bt_scene *scene, const struct gr_bt_runs *runs)
 {
     (void)fputs(
-        "\nTotal: cost - income + fixed charges + wear - worth of what is left in the battery. Own: share of "
-        "the "
-        "house's energy\nthat was not bought. Share: of what foresight, which knows the future and is out of "
-        "reach, saves against follow.\n",
+        "\nTotal: cost - income + fixed charges + wear - worth of what is left in the battery.\n"
+        "Own: share of the house's energy that was not bought. Share: of what foresight saves against\n"
+        "follow; foresight knows the future and is out of reach.\n",
         stream);
     if (any_peak(scene)) {
-        (void)fputs("~ No strategy plans for peak charges, foresight neither: it is no bound there. The "
-                    "share leaves them "
-                    "out.\n",
+        (void)fputs("~ No strategy plans for peak charges, foresight neither: it is no bound there, and the\n"
+                    "share leaves them out.\n",
                     stream);
     }
     if (has_prices(scene)) {
-        (void)fputs("Payback: price of the battery / saving a year against none, wear not taken off.\n",
-                    stream);
+        (void)fprintf(stream,
+                      "Payback: price of the battery / saving against none in 365 days, reckoned from %.0f "
+                      "days; wear not taken off.\n",
+                      runs->run[0].result.total.days);
     }
 }
 
@@ -228,6 +228,6 @@ void gr_bt_print_table(FILE *stream, const struct gr_bt_scene *scene, const stru
     } else {
         print_cheapest(stream, scene, row, rows);
     }
-    print_notes(stream, scene);
+    print_notes(stream, scene, runs);
     free(row);
 }

@@ -61,7 +61,8 @@ class Backtest(unittest.TestCase):
 
     def test_every_tariff_meets_every_strategy_and_size(self):
         out = self.results("--tariff", TARIFF_N, "--tariff", str(SOURCE / "conf/tariffs/peak-steps.conf"),
-                           "--strategy", "follow", "--strategy", "planned", "--battery-kwh", "5,10")
+                           "--strategy", "follow", "--strategy", "planned", "--battery-kwh", "5,10", "--from", "2026-03-25",
+                           "--to", "2026-04-05")
         seen = [(r["tariff"], r["strategy"], r["battery_kwh"]) for r in out["results"]]
         self.assertEqual(seen, [(t, s, b) for t in ("N", "Stairs") for b in (5, 10) for s in ("follow", "planned")])
         for result in out["results"]:
@@ -73,7 +74,7 @@ class Backtest(unittest.TestCase):
             self.assertAlmostEqual(sum(month["import_kwh"] for month in result["months"]), result["import_kwh"], 5)
 
     def test_the_share_is_reckoned_from_follow_and_foresight(self):
-        out = self.results("--tariff", TARIFF_N)
+        out = self.results("--tariff", TARIFF_N, "--to", "2026-03-20")
         cost = {result["strategy"]: result["total_cost"] for result in out["results"]}
         self.assertEqual(list(cost), ["none", "follow", "night-fill", "planned", "foresight"])
         self.assertEqual(min(cost, key=cost.get), "foresight")
@@ -170,7 +171,7 @@ class Backtest(unittest.TestCase):
 
     def test_usage_without_sun_is_reckoned_without(self):
         usage = self.write("dark.csv", "\n".join(usage_lines(solar=False)) + "\n")
-        run = self.run_tool("--tariff", TARIFF_N, "--strategy", "planned", "--json", usage=usage)
+        run = self.run_tool("--tariff", TARIFF_N, "--strategy", "planned", "--json", "--to", "2026-03-14", usage=usage)
         self.assertIn("no solar column: reckoned without panels", run.stderr)
         self.assertEqual(json.loads(run.stdout)["results"][0]["solar_kwh"], 0)
 
