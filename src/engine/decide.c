@@ -1,6 +1,5 @@
 #include "engine/internal.h"
 
-#include "granary/civil.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -49,17 +48,6 @@ static int gather_samples(const struct gr_engine_plan *plan, const struct gr_see
     return GR_OK;
 }
 
-static bool is_export_time(const struct gr_engine *engine, int64_t utc_s)
-{
-    int from = engine->config.planning.export_from_minute, to = engine->config.planning.export_to_minute;
-    struct gr_civil local = gr_civil_from_seconds(gr_zone_local_s(engine->zone, utc_s));
-    int minute = local.hour * 60 + local.minute;
-    if (from <= to) {
-        return from == to || (minute >= from && minute < to);
-    }
-    return minute >= from || minute < to;
-}
-
 /* Which kinds may be commanded at all, whatever they would earn. The battery must never feed a car: on the
  * grid side an export would, on the house side everything that discharges would. */
 static void find_allowed(const struct gr_engine *engine, const struct gr_moment *now,
@@ -71,7 +59,7 @@ static void find_allowed(const struct gr_engine *engine, const struct gr_moment 
     double reserve_kwh = gr_overrides_reserve_percent(&engine->overrides, now->utc_s) / 100 *
                          engine->config.site.battery.capacity_kwh;
     if (seen->stored_kwh <= fmax(gr_engine_floor_kwh(&engine->config), reserve_kwh) ||
-        gr_overrides_forbid_export(&engine->overrides, now->utc_s) || !is_export_time(engine, now->utc_s)) {
+        !gr_engine_may_export(engine, &engine->overrides, now->utc_s)) {
         allowed[GR_EXPORT] = false;
     }
     bool car_draws = seen->car_kw > car_draws_kw;

@@ -145,6 +145,11 @@ struct gr_engine {
 /* The configured battery within the powers that it was seen to give. */
 struct gr_battery gr_engine_battery(const struct gr_engine *engine);
 
+/* Whether the battery may feed the grid by command at a moment, as far as the configuration and those
+ * overrides go. */
+bool gr_engine_may_export(const struct gr_engine *engine, const struct gr_overrides *overrides,
+                          int64_t utc_s);
+
 double gr_engine_floor_kwh(const struct gr_engine_config *config);
 /* The same in whole percent, rounded up, with the reserve that was asked for at a moment. */
 double gr_engine_floor_percent(const struct gr_engine *engine, int64_t at_s);

@@ -1,5 +1,7 @@
 #include "engine/internal.h"
 
+#include "granary/civil.h"
+
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -155,13 +157,30 @@ static int decide_quiet_hours_together(struct gr_engine *engine, struct gr_engin
     return status;
 }
 
-/* Where export was forbidden for a while; NULL, with GR_OK, where it was not. */
-static int find_export_leave(const struct gr_engine_plan *plan, bool **out)
+static bool is_export_time(const struct gr_engine *engine, int64_t utc_s)
+{
+    int from = engine->config.planning.export_from_minute, to = engine->config.planning.export_to_minute;
+    if (from == to) {
+        return true;
+    }
+    int64_t local_s = gr_zone_local_s(engine->zone, utc_s);
+    int minute = (int)((local_s - gr_civil_day(local_s) * GR_DAY_S) / 60);
+    return from < to ? minute >= from && minute < to : minute >= from || minute < to;
+}
+
+bool gr_engine_may_export(const struct gr_engine *engine, const struct gr_overrides *overrides, int64_t utc_s)
+{
+    return engine->config.planning.may_export && is_export_time(engine, utc_s) &&
+           !gr_overrides_forbid_export(overrides, utc_s);
+}
+
+/* Where the battery may not feed the grid; NULL, with GR_OK, where it always may. */
+static int find_export_leave(const struct gr_engine *engine, const struct gr_engine_plan *plan, bool **out)
 {
     bool any = false;
     *out = calloc(plan->horizon.slots, sizeof **out);
     for (size_t t = 0; *out && t < plan->horizon.slots; t++) {
-        (*out)[t] = !gr_overrides_forbid_export(&plan->overrides, plan->horizon.bounds_s[t]);
+        (*out)[t] = gr_engine_may_export(engine, &plan->overrides, plan->horizon.bounds_s[t]);
         any = any || !(*out)[t];
     }
     if (*out && !any) {
@@ -179,7 +198,8 @@ static int find_values(struct gr_engine *engine, struct gr_engine_plan *plan, do
     const struct gr_battery *battery = &config->site.battery;
     double median;
     bool *may_export;
-    if (median_price(&plan->horizon, &median) != GR_OK || find_export_leave(plan, &may_export) != GR_OK) {
+    if (median_price(&plan->horizon, &median) != GR_OK ||
+        find_export_leave(engine, plan, &may_export) != GR_OK) {
         return gr_error_set(error, GR_NO_MEMORY, "no memory for a plan");
     }
     double rate = fmax(0, median) * config->planning.end_value_factor * battery->discharge_efficiency;
@@ -223,8 +243,7 @@ struct gr_outlook gr_engine_outlook(const struct gr_engine *engine, const struct
         .curtailable = site->grid.solar_curtailable,
         .penalty_per_kwh = plan->penalty_per_kwh,
         .ready_for = ready_for,
-        .may_export = engine->config.planning.may_export &&
-                      !gr_overrides_forbid_export(&plan->overrides, plan->horizon.bounds_s[slot])};
+        .may_export = gr_engine_may_export(engine, &plan->overrides, plan->horizon.bounds_s[slot])};
 }
 
 /* What may happen in one slot, as a few samples: the table of the plan does not need every path. */

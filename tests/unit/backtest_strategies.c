@@ -171,6 +171,33 @@ static void a_strategy_says_when_the_battery_may_feed_the_grid(void **state)
     forget(&it);
 }
 
+/* Energy bought over a period without sun, in which nothing but the battery could be sold. */
+static double bought_without_sun(void (*wish)(struct gr_strategy *strategy), double export_price)
+{
+    struct made_up it;
+    make_up(&it, 1800, 6, false, 38);
+    memset(it.usage.solar_kw, 0, it.usage.count * sizeof *it.usage.solar_kw);
+    it.config.site.array_count = 0;
+    it.tariff.export.source[0].bands.band[0].price_per_kwh = export_price;
+    struct gr_backtest_result result = run_wish(&it, wish);
+    double bought_kwh = result.total.import_kwh;
+    gr_backtest_result_free(&result);
+    forget(&it);
+    return bought_kwh;
+}
+
+static void wish_nothing(struct gr_strategy *strategy)
+{
+    (void)strategy;
+}
+
+static void where_nothing_may_be_sold_no_energy_is_bought_to_be_sold(void **state)
+{
+    (void)state;
+    assert_true(bought_without_sun(wish_nothing, 0.9) > 1.1 * bought_without_sun(wish_nothing, 0));
+    assert_near(bought_without_sun(forbid_export, 0.9), bought_without_sun(forbid_export, 0), 1e-6);
+}
+
 static void a_strategy_may_spare_the_battery(void **state)
 {
     (void)state;
@@ -358,6 +385,7 @@ int main(void)
         cmocka_unit_test(night_fill_stops_at_its_level),
         cmocka_unit_test(with_one_price_all_day_night_fill_only_follows),
         cmocka_unit_test(a_strategy_says_when_the_battery_may_feed_the_grid),
+        cmocka_unit_test(where_nothing_may_be_sold_no_energy_is_bought_to_be_sold),
         cmocka_unit_test(a_strategy_may_spare_the_battery),
         cmocka_unit_test(without_a_solar_series_there_is_no_sun),
         cmocka_unit_test(usage_before_the_period_is_history),
