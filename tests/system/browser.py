@@ -56,7 +56,7 @@ class Browser:
         data = json.dumps(body if body is not None else {}).encode() if method == "POST" else None
         request = urllib.request.Request(self.address + path, data, {"Content-Type": "application/json"}, method=method)
         try:
-            with DIRECT.open(request, timeout=60) as answer:
+            with DIRECT.open(request, timeout=300) as answer:
                 return json.load(answer)["value"]
         except urllib.error.HTTPError as error:
             raise RuntimeError(error.read().decode()) from error
@@ -76,9 +76,10 @@ class Browser:
         return self._call("POST", self.session + "/se/log", {"type": kind})
 
     def requests(self):
-        """Addresses that were asked for since the last look."""
+        """Addresses that were asked for since the last look, the browser's own pages apart."""
         messages = [json.loads(entry["message"])["message"] for entry in self.log("performance")]
-        return [it["params"]["request"]["url"] for it in messages if it["method"] == "Network.requestWillBeSent"]
+        urls = [it["params"]["request"]["url"] for it in messages if it["method"] == "Network.requestWillBeSent"]
+        return [url for url in urls if not url.startswith("chrome")]
 
     def size(self, width, height, mobile=False):
         self.devtools("Emulation.setDeviceMetricsOverride", width=width, height=height, deviceScaleFactor=1, mobile=mobile)

@@ -88,11 +88,11 @@ class Report(unittest.TestCase):
             cls.browser = cls.enterClassContext(Browser())
 
     @classmethod
-    def write(cls, page, days, sizes, solar=True, more_tariffs=0):
+    def write(cls, page, days, sizes, solar=True, more_tariffs=0, extra=()):
         """Writes a report and gives the JSON of the same call."""
         usage = cls.folder / f"usage{days}.csv"
         usage.write_text(usage_text(days, solar))
-        command = [TOOL, "backtest", str(HOUSE), "--usage", str(usage), "--json", "--report", str(page), "--battery-kwh", sizes]
+        command = [TOOL, "backtest", str(HOUSE), "--usage", str(usage), "--json", "--report", str(page), "--battery-kwh", sizes, *extra]
         if "," in sizes:
             command += ["--battery-price", "2000,3500"]
         peak = "peak = { minutes = 60; mean_of_days = 1; per_kw = 3.0; };"
@@ -191,6 +191,35 @@ class Report(unittest.TestCase):
                     self.assertIn(attrs[name].lstrip("#"), ids)
             if tag == "th":
                 self.assertIn(attrs.get("scope"), ("col", "row"))
+
+    @staticmethod
+    def weeks(text):
+        return json.loads(re.search(r'<script type="application/json" id="figures">(.*?)</script>', text, re.S)[1])["weeks"]
+
+    def test_the_weeks_are_whole_and_differ_in_their_sun(self):
+        weeks = self.weeks(self.text)
+        self.assertEqual([it["what"] for it in weeks], ["a typical week", "a week with much sun", "a week with little sun"])
+        for it in weeks:
+            self.assertEqual([day["name"][:2] for day in it["days"]], ["Mo", "Tu", "We", "Th", "Fr", "Sa", "Su"])
+            hours = [it["day"].count(day) for day in range(7)]
+            self.assertIn(hours, ([24] * 7, [24] * 6 + [23]))  # the clock goes forward on Sunday the 8th of March
+            self.assertEqual(len(it["runs"]), 3 * 3)
+            for run in it["runs"]:
+                price = next(p for p in it["prices"] if p["tariff"] == run["tariff"])
+                self.assertEqual({len(x) for x in (run["battery_kw"], run["grid_kw"], run["stored_kwh"], price["import"], it["minute"])}, {sum(hours)})
+                for grid, house, sun, battery in zip(run["grid_kw"], it["house_kw"], it["solar_kw"], run["battery_kw"]):
+                    self.assertAlmostEqual(grid, house - sun + battery, 3)
+        sums = [sum(it["solar_kw"]) for it in weeks]
+        self.assertTrue(sums[1] >= sums[0] >= sums[2] and sums[1] > sums[2], sums)
+
+    def test_finer_steps_are_shown_by_the_half_hour(self):
+        page = self.folder / "fine.html"
+        self.write(page, days=3, sizes="10", extra=("--within-slot", "model", "--seed", "4"))
+        week, = self.weeks(page.read_text(encoding="utf-8"))
+        self.assertEqual((week["what"], week["step_minutes"], len(week["house_kw"])), ("the first days", 30, 3 * 48))
+        for hour in range(72):
+            load = float(usage_text(3, True).splitlines()[1 + hour].split(",")[1])
+            self.assertAlmostEqual(sum(week["house_kw"][2 * hour:2 * hour + 2]) / 2, load, 3)
 
     def test_peaks_are_said_to_make_foresight_no_bound(self):
         bound = {r["tariff"]: r["foresight_is_bound"] for r in self.figures["results"]}
