@@ -349,8 +349,7 @@
   }
 
   function shareName(run) {
-    const bound = run.foresight_is_bound ? "" : " (no bound: peak charge)";
-    return `${run.tariff}: foresight saves ${money(run.foresight_gain)}${bound}`;
+    return `${run.tariff}${run.foresight_is_bound ? "" : " (no bound)"}: foresight saves ${money(run.foresight_gain)}`;
   }
 
   function shareWords(rows, cut) {
