@@ -15,7 +15,7 @@ static const int64_t reach_s = (int64_t)32 * 3600;
 
 struct call {
     const char *usage_file, *zone_name, *weather_file, *config_file;
-    bool evaluate, json;
+    bool evaluate, json, car_inside;
 };
 
 struct work {
@@ -31,7 +31,7 @@ static void print_help(FILE *stream)
 {
     fputs(
         "Usage: granary forecast --usage FILE.csv [--timezone ZONE] [--weather FILE.csv] [--config CONFIG]\n"
-        "                        [--evaluate] [--json]\n"
+        "                        [--car-inside] [--evaluate] [--json]\n"
         "\n"
         "Learns from past usage and prints a forecast of the 32 hours after its end.\n"
         "\n"
@@ -45,6 +45,9 @@ static void print_help(FILE *stream)
         "say of "
         "them\n"
         "                      is told: scale, wrong angles, shadows\n"
+        "  --car-inside        the load includes a car that charges at home: take its blocks of steady power "
+        "out "
+        "first\n"
         "  --evaluate          walk through the file instead: forecast every day at 16:00 the 32 hours that "
         "follow\n"
         "                      from what lies before, and compare with the truth and with simple forecasts\n"
@@ -82,6 +85,8 @@ static int parse_arguments(struct call *call, int argc, char **argv)
         }
         if (strcmp(argv[i], "--evaluate") == 0) {
             call->evaluate = true;
+        } else if (strcmp(argv[i], "--car-inside") == 0) {
+            call->car_inside = true;
         } else if (strcmp(argv[i], "--json") == 0) {
             call->json = true;
         } else if (place && i + 1 < argc) {
@@ -133,6 +138,7 @@ static int gather(struct work *work, const struct call *call, struct gr_error *e
 {
     struct gr_usage_mapping mapping = gr_usage_default_mapping();
     struct gr_usage_report report;
+    struct gr_blocks car;
     const char *zone_name = call->zone_name;
     if (call->config_file) {
         work->config = gr_tool_read_config(call->config_file);
@@ -147,6 +153,9 @@ static int gather(struct work *work, const struct call *call, struct gr_error *e
     int status = gr_zone_load(&work->zone, zone_name, error);
     if (status == GR_OK) {
         status = gr_usage_load(&work->usage, &mapping, work->zone, call->usage_file, &report, error);
+    }
+    if (status == GR_OK && call->car_inside) {
+        status = gr_usage_take_car_out(&work->usage, &car, error);
     }
     if (status == GR_OK && call->weather_file) {
         status = read_weather(work, call->weather_file, error);

@@ -27,6 +27,9 @@ static void print_usage(FILE *stream)
         "  --local-time          times without an offset are the site's local time, not UTC\n"
         "  --end-stamps          the times are the ends of the steps\n"
         "  --separator C         between the columns; found by itself if it is , ; or a tab (\"tab\")\n"
+        "  --car-inside          the load includes a car that charges at home: its blocks of steady power "
+        "are taken "
+        "out\n"
         "  --replace             overwrite what is known already\n"
         "  --dry-run             only say what is in the file\n",
         stream);
@@ -91,6 +94,7 @@ static bool take_flag(struct gr_import *job, const char *option)
         bool *flag;
     } flags[] = {{"--local-time", &job->mapping.start_is_local},
                  {"--end-stamps", &job->mapping.start_is_end},
+                 {"--car-inside", &job->car_inside},
                  {"--replace", &job->replace},
                  {"--dry-run", &job->dry_run}};
     for (size_t i = 0; i < sizeof flags / sizeof flags[0]; i++) {
@@ -173,6 +177,10 @@ static int read_usage(struct gr_import *job)
                       job->usage_file, job->left_out, job->report.rows, most_kw,
                       job->report.remarks[0] ? "; " : "", job->report.remarks);
         return 2;
+    }
+    if (job->car_inside && gr_usage_take_car_out(&job->usage, &job->car, &error) != GR_OK) {
+        (void)fprintf(stderr, "granary import: %s\n", error.text);
+        return 1;
     }
     return 0;
 }

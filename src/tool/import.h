@@ -2,6 +2,7 @@
 #ifndef GRANARY_TOOL_IMPORT_H
 #define GRANARY_TOOL_IMPORT_H
 
+#include "granary/block.h"
 #include "granary/config.h"
 #include "granary/store.h"
 #include "granary/usage.h"
@@ -10,6 +11,8 @@ struct gr_import {
     const char *config_file, *usage_file;
     struct gr_usage_mapping mapping;
     bool dry_run, replace;
+    bool car_inside;      /* the load holds a car's charging too */
+    struct gr_blocks car; /* what was taken out of it */
     struct gr_config *config;
     struct gr_zone *zone;
     struct gr_usage usage;

@@ -50,6 +50,17 @@ static void print_faults(const struct gr_import *job)
     }
 }
 
+static void print_car(const struct gr_import *job)
+{
+    const struct gr_blocks *car = &job->car;
+    if (job->car_inside && car->count == 0) {
+        puts("  car            no charging was recognised: the load is taken as it is");
+    } else if (job->car_inside) {
+        printf("  car            %zu blocks of %.1f kW, %.0f kWh, taken out of the load\n", car->count,
+               car->power_kw, car->energy_kwh);
+    }
+}
+
 static void print_clock_changes(const struct gr_import *job)
 {
     int64_t end_s = job->usage.start_s + (int64_t)job->usage.count * job->usage.step_s;
@@ -139,6 +150,7 @@ void gr_import_print(const struct gr_import *job)
 {
     print_period(job);
     print_faults(job);
+    print_car(job);
     print_clock_changes(job);
     print_energy(job);
 }

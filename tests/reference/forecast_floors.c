@@ -3,6 +3,7 @@
  * tests/bench/forecast_table gives the figures of all of them. */
 #include "check.h"
 
+#include "granary/block.h"
 #include "granary/config.h"
 #include "granary/forecast.h"
 #include "granary/plant.h"
@@ -236,12 +237,54 @@ static void wrong_angles_of_a_real_plant_are_found(void **state)
     close_home(&plant);
 }
 
+/* 7.2 kW for two to five hours on some evenings, put on top of a real home. */
+static void a_car_added_to_a_real_home_is_found_again(void **state)
+{
+    (void)state;
+    struct home home;
+    if (!open_home(&home, DATA "households/lcl/MAC000002.csv", "Europe/London")) {
+        skip();
+        return;
+    }
+    struct gr_usage *usage = &home.usage;
+    double *car_kw = calloc(usage->count, sizeof *car_kw), *true_kw = calloc(usage->count, sizeof *true_kw);
+    assert_true(car_kw && true_kw);
+    uint64_t seed = 5;
+    for (size_t day = 0; day + 48 < usage->count; day += 48) {
+        size_t first = day + 34 + (size_t)(8 * next_random(&seed));
+        size_t slots = 4 + (size_t)(6 * next_random(&seed));
+        for (size_t i = first; i < first + slots && day % 144 == 0; i++) {
+            true_kw[i] = 7.2;
+            usage->load_kw[i] += 7.2;
+        }
+    }
+    struct gr_blocks blocks;
+    struct gr_series total = {
+        .start_s = usage->start_s, .step_s = usage->step_s, .count = usage->count, .kw = usage->load_kw};
+    assert_int_equal(gr_blocks_separate(&blocks, car_kw, &total, NULL), GR_OK);
+    double found = 0, wrong = 0, truth = 0;
+    for (size_t i = 0; i < usage->count; i++) {
+        if (!isnan(car_kw[i])) {
+            found += fmin(car_kw[i], true_kw[i]);
+            wrong += fmax(0, car_kw[i] - true_kw[i]);
+            truth += true_kw[i];
+        }
+    }
+    print_message("%zu blocks of %.2f kW, %.3f of the energy found, %.3f taken wrongly\n", blocks.count,
+                  blocks.power_kw, found / truth, wrong / truth);
+    assert_true(found > 0.85 * truth && wrong < 0.05 * truth);
+    free(car_kw);
+    free(true_kw);
+    close_home(&home);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(the_load_of_hourly_homes_is_forecast_better_than_by_hand),
         cmocka_unit_test(the_load_of_half_hourly_homes_is_forecast_better_than_by_hand),
         cmocka_unit_test(the_sun_is_forecast_better_than_by_hand_without_weather),
+        cmocka_unit_test(a_car_added_to_a_real_home_is_found_again),
         cmocka_unit_test(wrong_angles_of_a_real_plant_are_found),
         cmocka_unit_test(irradiance_told_with_errors_still_helps),
     };

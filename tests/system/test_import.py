@@ -106,6 +106,22 @@ class Import(SystemTest):
         self.assertIn("1 values far above the others, of which 1 above 100 kW are left out", run.stdout)
         self.assertEqual(len(self.kept()), 239)
 
+    def with_car(self):
+        """The same house with a car of 7.2 kW on every other evening."""
+        for i, row in enumerate(self.rows(peak_kw=0.5)):
+            start, kwh = row.split(",")
+            charges = i // 48 % 2 == 0 and 40 <= i % 48 < 46
+            yield f"{start},{float(kwh) + (3.6 if charges else 0):.4f}"
+
+    def test_a_car_inside_the_load_is_taken_out_where_that_is_asked_for(self):
+        config, file = self.config(), self.write_csv(self.with_car())
+        run = self.run_tool("import", "--dry-run", config, file)
+        self.assertNotIn("car  ", run.stdout)
+        run = self.run_tool("import", "--car-inside", config, file)
+        self.assertEqual((run.returncode, run.stderr), (0, ""))
+        self.assertIn("car            10 blocks of 7.2 kW, 216 kWh, taken out of the load", run.stdout)
+        self.assertLess(max(house_kw for _, house_kw, _, _ in self.kept()), 0.6)
+
     # ---- what is refused
 
     def test_what_is_known_is_not_overwritten_unasked(self):
