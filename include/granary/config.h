@@ -101,6 +101,15 @@ struct gr_events {
     int file_megabytes; /* 4 */
 };
 
+/* An appliance that somebody starts when it is cheap. */
+struct gr_appliance {
+    char name[GR_NAME_SIZE]; /* its property's id: a-z, 0-9, hyphen */
+    double kw, hours;
+    int ready_by_minute; /* local; -1: any time within a day */
+};
+
+#define GR_MOST_APPLIANCES 8
+
 struct gr_config {
     char file[GR_PATH_SIZE];
     struct gr_engine_config engine; /* site, planning, safety; bands of the rate sources are filled in too */
@@ -116,6 +125,8 @@ struct gr_config {
     size_t actuate_count;
     struct gr_announce announce[GR_MOST_ANNOUNCE];
     size_t announce_count;
+    struct gr_appliance appliances[GR_MOST_APPLIANCES];
+    size_t appliance_count;
     char strategy_file[GR_PATH_SIZE]; /* "" where none is given; the engine's configuration has its wishes */
 };
 

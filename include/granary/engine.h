@@ -219,6 +219,35 @@ size_t gr_engine_overrides(const struct gr_engine *engine, struct gr_override_vi
 /* What the weather promised the plan that the last tick used; trust 0 where nothing is told. */
 struct gr_sun_promise gr_engine_sun_promise(const struct gr_engine *engine);
 
+/* The plan in a few figures; NAN, and next_s 0, for what it does not tell. */
+struct gr_outline {
+    enum gr_command_kind next; /* the plan's next other command, from next_s on; what goes on to the plan's */
+    int64_t next_s;            /* end, where there is none */
+    double cost_today, cost_tomorrow; /* money from now to local midnight, and in the day that follows */
+    double backup_hours; /* for which all that is stored carries the house's present load, at most 999 */
+};
+
+struct gr_outline gr_engine_outline(const struct gr_engine *engine, const struct gr_decision *decision,
+                                    int64_t now_s);
+
+/* A run of an appliance: so much power for so long, in one piece. */
+struct gr_run {
+    double kw, hours;               /* > 0 */
+    int64_t earliest_s, ready_by_s; /* it may begin from the one, and has ended by the other */
+};
+
+struct gr_run_choice {
+    int64_t start_s;
+    double cost;     /* money, of the run at its best under the present plan */
+    double cost_now; /* of beginning at earliest_s */
+};
+
+/* The cheapest beginning, at the plan's slots or at earliest_s: what the run adds to each slot's cost and to
+ * the cost of all that follows, at the live policy's choice with it and without it. GR_NOT_FOUND where there
+ * is no plan or the run does not fit between the two moments and into the plan. */
+int gr_engine_run(const struct gr_engine *engine, const struct gr_run *run, struct gr_run_choice *out,
+                  struct gr_error *error);
+
 /* The last known published price coverage, for the fetch schedule: end of the unbroken published prices from
  * now on. */
 int64_t gr_engine_known_until_s(const struct gr_engine *engine, enum gr_direction direction, int64_t from_s);

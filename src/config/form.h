@@ -63,7 +63,7 @@ extern const struct gr_key gr_root_keys[], gr_site_keys[], gr_battery_keys[], gr
     gr_mqtt_keys[], gr_inputs_keys[], gr_input_keys[], gr_rates_keys[], gr_bands_source_keys[],
     gr_http_source_keys[], gr_file_source_keys[], gr_table_keys[], gr_price_keys[], gr_weather_http_keys[],
     gr_weather_file_keys[], gr_weather_keys[], gr_band_keys[], gr_planning_keys[], gr_safety_keys[],
-    gr_outputs_keys[], gr_actuate_keys[], gr_announce_keys[], gr_events_keys[];
+    gr_outputs_keys[], gr_actuate_keys[], gr_announce_keys[], gr_appliance_keys[], gr_events_keys[];
 
 extern const struct gr_guess gr_guess_kilo[], gr_guess_percent[], gr_guess_money[];
 

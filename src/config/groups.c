@@ -46,6 +46,10 @@ const struct gr_key gr_root_keys[] = {
      .kind = GR_KEY_PART,
      .unit = "a list of at most 32 groups",
      .about = "what the inverter's bridge is sent with each command, in its own words"},
+    {.name = "appliances",
+     .kind = GR_KEY_PART,
+     .unit = "a list of at most 8 groups",
+     .about = "appliances whose cheapest start is published"},
     {.name = "announce",
      .kind = GR_KEY_PART,
      .unit = "a list of at most 16 groups",
@@ -91,5 +95,6 @@ const struct gr_group gr_groups[] = {
      "One message to the inverter's bridge, sent while safety.commanding is true. Every command needs one at "
      "least.",
      gr_actuate_keys},
+    {"appliances[]", "One appliance that is started by hand or by the hub.", gr_appliance_keys},
     {"announce[]", "One retained message to a hub, for the device or for each property.", gr_announce_keys},
     {NULL, NULL, NULL}};

@@ -1,4 +1,4 @@
-/* Lists actuate and announce. */
+/* Lists actuate, announce and appliances. */
 #include "granary/hub.h"
 #include "config/form.h"
 #include "granary/bridge.h"
@@ -254,7 +254,63 @@ static void read_announce(struct gr_reader *reader, const config_setting_t *grou
     out->announce_count++;
 }
 
-/* ---- both lists ---- */
+/* ---- appliances ---- */
+
+#define APPLIANCE(member) offsetof(struct gr_appliance, member)
+
+const struct gr_key gr_appliance_keys[] = {
+    {.name = "name",
+     .kind = GR_KEY_TEXT,
+     .offset = APPLIANCE(name),
+     .size = GR_NAME_SIZE,
+     .required = true,
+     .about = "id of its property `appliance/NAME`: a to z, 0 to 9 and hyphen"},
+    {.name = "power_kw",
+     .kind = GR_KEY_NUMBER,
+     .offset = APPLIANCE(kw),
+     .unit = "kW",
+     .least = 0.01,
+     .greatest = 50,
+     .required = true,
+     .guesses = gr_guess_kilo,
+     .about = "mean power of a run"},
+    {.name = "run_hours",
+     .kind = GR_KEY_NUMBER,
+     .offset = APPLIANCE(hours),
+     .unit = "hours",
+     .least = 0.1,
+     .greatest = 24,
+     .required = true,
+     .about = "how long a run takes, in one piece"},
+    {.name = "ready_by",
+     .kind = GR_KEY_CLOCK,
+     .offset = APPLIANCE(ready_by_minute),
+     .least = 0,
+     .greatest = 1439,
+     .about = "local time by which it has ended; left out: any time within a day"},
+    {.name = NULL}};
+
+static void read_appliance(struct gr_reader *reader, const config_setting_t *group, struct gr_config *out)
+{
+    struct gr_appliance *appliance = &out->appliances[out->appliance_count];
+    gr_form_read(reader, group, (const struct gr_key *const[]){gr_appliance_keys, NULL}, appliance);
+    if (!gr_given(group, "ready_by")) {
+        appliance->ready_by_minute = -1;
+    }
+    if (appliance->name[strspn(appliance->name, "abcdefghijklmnopqrstuvwxyz0123456789-")]) {
+        gr_complain(reader, group, "name", "found \"%s\"; allowed: a to z, 0 to 9 and hyphen",
+                    appliance->name);
+    }
+    for (size_t i = 0; i < out->appliance_count; i++) {
+        if (strcmp(out->appliances[i].name, appliance->name) == 0) {
+            gr_complain(reader, group, "name", "found \"%s\" a second time; allowed: each once",
+                        appliance->name);
+        }
+    }
+    out->appliance_count++;
+}
+
+/* ---- the lists ---- */
 
 static void read_list(struct gr_reader *reader, const config_setting_t *root, const char *name, int most,
                       void (*read)(struct gr_reader *reader, const config_setting_t *group,
@@ -280,6 +336,7 @@ static void read_list(struct gr_reader *reader, const config_setting_t *root, co
 void gr_hub_read(struct gr_reader *reader, const config_setting_t *root, struct gr_config *out)
 {
     read_list(reader, root, "actuate", GR_MOST_ACTUATE, read_actuate, out);
+    read_list(reader, root, "appliances", GR_MOST_APPLIANCES, read_appliance, out);
     read_list(reader, root, "announce", GR_MOST_ANNOUNCE, read_announce, out);
     if (out->actuate_count > 0) {
         check_coverage(reader, config_setting_get_member(root, "actuate"), out);

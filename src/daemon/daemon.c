@@ -2,6 +2,7 @@
 
 #include "daemon/actuate.h"
 #include "daemon/announce.h"
+#include "daemon/appliance.h"
 #include "daemon/clock.h"
 #include "daemon/desk.h"
 #include "daemon/device.h"
@@ -187,6 +188,9 @@ static int create_bridge(struct daemon *daemon, struct gr_error *error)
     if (status != GR_OK) {
         return status;
     }
+    for (size_t i = 0; i < daemon->config->appliance_count; i++) {
+        gr_device_add_appliance(daemon->device, daemon->config->appliances[i].name);
+    }
     struct gr_will wills[GR_MOST_WILLS];
     const struct gr_will *own = gr_device_wills(daemon->device, &will_count);
     memcpy(wills, own, will_count * sizeof *wills);
@@ -311,7 +315,12 @@ static void turn(struct daemon *daemon)
             .rates_until_s = gr_engine_known_until_s(daemon->engine, GR_IMPORT, daemon->now.utc_s),
             .refused_messages = gr_refusals_total(daemon->refusals)};
         gr_actuator_turn(daemon->actuator, daemon->bridge, &decision, &daemon->now);
-        gr_device_publish(daemon->device, daemon->bridge, &decision, &plan, &health);
+        const struct gr_outline outline = gr_engine_outline(daemon->engine, &decision, daemon->now.utc_s);
+        if (decision.replanned || gr_device_is_announcing(daemon->device)) {
+            gr_appliances_publish(daemon->config, daemon->engine, daemon->zone, daemon->device,
+                                  daemon->bridge, daemon->now.utc_s);
+        }
+        gr_device_publish(daemon->device, daemon->bridge, &decision, &plan, &outline, &health);
     }
     (void)sd_notify(0, "WATCHDOG=1");
 }
@@ -437,6 +446,7 @@ static bool needs_other_bridge(const struct gr_config *a, const struct gr_config
            strcmp(a->outputs.domain, b->outputs.domain) != 0 ||
            strcmp(a->outputs.device, b->outputs.device) != 0 ||
            memcmp(a->actuate, b->actuate, sizeof a->actuate) != 0 ||
+           memcmp(a->appliances, b->appliances, sizeof a->appliances) != 0 ||
            memcmp(a->announce, b->announce, sizeof a->announce) != 0 ||
            strcmp(a->engine.site.name, b->engine.site.name) != 0 ||
            a->engine.safety.commanding != b->engine.safety.commanding;

@@ -20,6 +20,8 @@ struct gr_device {
     bool commanding, announcing;
     uint64_t description_version;
     char *published[GR_PROPERTIES]; /* what the broker holds, NULL while unknown */
+    char appliance[GR_MOST_APPLIANCES][GR_NAME_SIZE], *appliance_published[GR_MOST_APPLIANCES];
+    size_t appliances;
     char will_topic[WILLS][GR_TOPIC_SIZE];
     char *will_document;
     struct gr_will wills[WILLS];
@@ -83,6 +85,16 @@ static json_t *describe_property(enum gr_property property)
     return object;
 }
 
+static json_t *describe_appliances(const struct gr_device *device)
+{
+    json_t *members = json_object();
+    for (size_t i = 0; i < device->appliances; i++) {
+        json_object_set_new(members, device->appliance[i],
+                            json_pack("{s:s, s:s}", "name", device->appliance[i], "datatype", "json"));
+    }
+    return json_pack("{s:s, s:o}", "name", "When appliances had best run", "properties", members);
+}
+
 static char *write_description(const struct gr_device *device)
 {
     json_t *nodes = json_object();
@@ -98,6 +110,9 @@ static char *write_description(const struct gr_device *device)
             node == GR_NODE_COMMAND && !device->commanding ? "What would be commanded" : gr_node_names[node];
         json_object_set_new(nodes, node_id(device, (enum gr_node)node),
                             json_pack("{s:s, s:o}", "name", name, "properties", members));
+    }
+    if (device->appliances > 0) {
+        json_object_set_new(nodes, "appliance", describe_appliances(device));
     }
     json_t *description =
         json_pack("{s:s, s:I, s:s, s:o}", "homie", "5.0", "version", (json_int_t)device->description_version,
@@ -158,6 +173,10 @@ static void forget_published(struct gr_device *device)
         free(device->published[i]);
         device->published[i] = NULL;
     }
+    for (size_t i = 0; i < device->appliances; i++) {
+        free(device->appliance_published[i]);
+        device->appliance_published[i] = NULL;
+    }
 }
 
 void gr_device_free(struct gr_device *device)
@@ -173,6 +192,11 @@ const struct gr_will *gr_device_wills(const struct gr_device *device, size_t *co
 {
     *count = device->will_count;
     return device->wills;
+}
+
+bool gr_device_is_announcing(const struct gr_device *device)
+{
+    return device->announcing;
 }
 
 /* ---- publishing ---- */
@@ -277,8 +301,32 @@ static void send_health(struct gr_device *device, struct gr_bridge *bridge,
     update_number(device, bridge, GR_HEALTH_HEARTBEAT, health->heartbeat);
 }
 
+/* Nothing takes the place of what is not known. */
+static void update_decimal(struct gr_device *device, struct gr_bridge *bridge, enum gr_property property,
+                           double value, int decimals)
+{
+    char text[40];
+    if (isfinite(value)) {
+        (void)snprintf(text, sizeof text, "%.*f", decimals, value + 0.0);
+        update(device, bridge, property, text);
+    }
+}
+
+static void send_outline(struct gr_device *device, struct gr_bridge *bridge, const struct gr_outline *outline)
+{
+    char at[GR_RFC3339_SIZE];
+    if (outline->next_s > 0) {
+        update(device, bridge, GR_PLAN_NEXT_COMMAND, gr_command_name(outline->next));
+        update(device, bridge, GR_PLAN_NEXT_AT, gr_rfc3339_format(at, outline->next_s));
+    }
+    update_decimal(device, bridge, GR_PLAN_COST_TODAY, outline->cost_today, 2);
+    update_decimal(device, bridge, GR_PLAN_COST_TOMORROW, outline->cost_tomorrow, 2);
+    update_decimal(device, bridge, GR_PLAN_BACKUP_HOURS, outline->backup_hours, 1);
+}
+
 void gr_device_publish(struct gr_device *device, struct gr_bridge *bridge, const struct gr_decision *decision,
-                       const struct gr_plan_view *plan, const struct gr_device_health *health)
+                       const struct gr_plan_view *plan, const struct gr_outline *outline,
+                       const struct gr_device_health *health)
 {
     char number[32];
     if (decision->issue) {
@@ -293,6 +341,7 @@ void gr_device_publish(struct gr_device *device, struct gr_bridge *bridge, const
         (void)snprintf(number, sizeof number, "%.4f", decision->marginal_value_per_kwh);
         update(device, bridge, GR_PLAN_MARGINAL_VALUE, number);
     }
+    send_outline(device, bridge, outline);
     send_health(device, bridge, decision, health);
     if (device->announcing) {
         send_attribute(device, bridge, "$state", "ready");
@@ -332,6 +381,26 @@ void gr_device_send_override(struct gr_device *device, struct gr_bridge *bridge,
     if (property < GR_PROPERTIES) {
         send_text(device, bridge, property, text, 0);
     }
+}
+
+void gr_device_add_appliance(struct gr_device *device, const char *id)
+{
+    if (device->appliances < GR_MOST_APPLIANCES) {
+        (void)snprintf(device->appliance[device->appliances++], GR_NAME_SIZE, "%s", id);
+    }
+}
+
+void gr_device_update_appliance(struct gr_device *device, struct gr_bridge *bridge, size_t index,
+                                const char *text)
+{
+    char topic[GR_TOPIC_SIZE], **published = &device->appliance_published[index];
+    if (*published && strcmp(*published, text) == 0) {
+        return;
+    }
+    (void)snprintf(topic, sizeof topic, "%s/appliance/%s", device->root, device->appliance[index]);
+    bool sent = send(bridge, topic, text, 0);
+    free(*published);
+    *published = sent ? strdup(text) : NULL;
 }
 
 void gr_device_withdraw(struct gr_device *device, struct gr_bridge *bridge)

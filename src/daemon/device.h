@@ -26,6 +26,9 @@ const struct gr_will *gr_device_wills(const struct gr_device *device, size_t *co
 /* After (re)connecting: $state init and the description; all values count as unpublished. */
 void gr_device_announce(struct gr_device *device, struct gr_bridge *bridge);
 
+/* Between gr_device_announce and the first gr_device_publish after it. */
+bool gr_device_is_announcing(const struct gr_device *device);
+
 struct gr_device_health {
     uint64_t
         heartbeat; /* rises with every finished turn, so that the receiving side can time out by itself */
@@ -36,7 +39,14 @@ struct gr_device_health {
 /* Publishes what a turn decided: command, health, plan. Values that are already on the broker are left alone,
  * but for a command that is issued. Ends with $state ready after an announcement. */
 void gr_device_publish(struct gr_device *device, struct gr_bridge *bridge, const struct gr_decision *decision,
-                       const struct gr_plan_view *plan, const struct gr_device_health *health);
+                       const struct gr_plan_view *plan, const struct gr_outline *outline,
+                       const struct gr_device_health *health);
+
+/* A property of the node `appliance`, before gr_device_announce; at most GR_MOST_APPLIANCES. */
+void gr_device_add_appliance(struct gr_device *device, const char *id);
+/* Its value, a JSON document. */
+void gr_device_update_appliance(struct gr_device *device, struct gr_bridge *bridge, size_t index,
+                                const char *text);
 
 /* What an announcement can say about a property, or about the device itself for GR_PROPERTIES. The strings
  * live as long as the device. */

@@ -57,6 +57,7 @@ struct gr_engine_plan {
     struct gr_overrides overrides; /* that it was made with */
     struct gr_plan_slot *slots;    /* horizon.slots of them */
     double cost;
+    double start_kwh;  /* stored energy at the beginning */
     double left_kwh;   /* stored energy at the end */
     double import_kwh; /* from the grid */
 };

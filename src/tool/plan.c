@@ -25,7 +25,8 @@ static const double assumed_percent = 50;
 struct call {
     const char *file;
     bool json;
-    double percent; /* NAN: to be found out */
+    struct gr_run run; /* hours 0: none */
+    double percent;    /* NAN: to be found out */
     const char *percent_source;
     struct gr_moment now;
 };
@@ -41,12 +42,14 @@ struct work {
 
 static void print_usage(FILE *stream)
 {
-    (void)fputs("Usage: granary plan [--state-of-charge PERCENT] [--at TIME] [--json] CONFIG\n\n"
+    (void)fputs("Usage: granary plan [--state-of-charge PERCENT] [--at TIME] [--with POWER,TIME] [--json] "
+                "CONFIG\n\n"
                 "Prints what would be done from now to the end of the planning horizon.\n\n"
                 "  --state-of-charge PERCENT  start from this; else the broker is asked for 5 s, else 50 % "
                 "is assumed\n"
                 "  --at TIME                  plan from this moment (RFC 3339, 2026-03-10T18:00:00+01:00), "
                 "not from now\n"
+                "  --with POWER,TIME          when a run like 1.2kW,2h had best begin, and what it costs\n"
                 "  --json                     one JSON object for programs\n",
                 stream);
 }
@@ -73,6 +76,21 @@ static bool parse_time(struct call *call, const char *text)
     return true;
 }
 
+/* "1.2kW,2h". */
+static bool parse_run(struct call *call, const char *text)
+{
+    char *unit, *end;
+    call->run.kw = strtod(text, &unit);
+    bool good = unit != text && strncmp(unit, "kW,", 3) == 0;
+    call->run.hours = good ? strtod(unit + 3, &end) : 0;
+    if (!good || end == unit + 3 || strcmp(end, "h") != 0 || !(call->run.kw > 0 && call->run.kw <= 50) ||
+        !(call->run.hours > 0 && call->run.hours <= 24)) {
+        (void)fprintf(stderr, "granary plan: --with %s: a power and a time like 1.2kW,2h are wanted\n", text);
+        return false;
+    }
+    return true;
+}
+
 /* Returns -1 to go on, or the exit status. */
 static int parse_arguments(struct call *call, int argc, char **argv)
 {
@@ -86,6 +104,10 @@ static int parse_arguments(struct call *call, int argc, char **argv)
             call->json = true;
         } else if (strcmp(argv[i], "--state-of-charge") == 0 && more) {
             if (!parse_percent(call, argv[++i])) {
+                return 2;
+            }
+        } else if (strcmp(argv[i], "--with") == 0 && more) {
+            if (!parse_run(call, argv[++i])) {
                 return 2;
             }
         } else if (strcmp(argv[i], "--at") == 0 && more) {
@@ -276,6 +298,36 @@ static void print_table(const struct work *work, const struct call *call, const 
     }
 }
 
+/* False, said on standard error, where it does not fit. */
+static bool choose_run(const struct work *work, const struct call *call, const struct gr_plan_view *plan,
+                       struct gr_run_choice *out)
+{
+    struct gr_error error = {""};
+    struct gr_run run = call->run;
+    run.earliest_s = call->now.utc_s;
+    run.ready_by_s = plan->count ? plan->slots[plan->count - 1].end_s : run.earliest_s;
+    if (gr_engine_run(work->engine, &run, out, &error) != GR_OK) {
+        (void)fprintf(stderr, "granary plan: %s\n", error.text);
+        return false;
+    }
+    return true;
+}
+
+static void print_run(const struct work *work, const struct call *call, const struct gr_plan_view *plan)
+{
+    struct gr_run_choice choice;
+    if (call->run.hours <= 0 || !choose_run(work, call, plan, &choice)) {
+        return;
+    }
+    struct gr_civil start = gr_civil_from_seconds(gr_zone_local_s(work->zone, choice.start_s));
+    printf(
+        "\nA run of %.2f kW for %g h had best begin on %04d-%02d-%02d at %02d:%02d: it then costs %.2f %s, "
+        "begun now %.2f %s.\n",
+        call->run.kw, call->run.hours, start.year, start.month, start.day, start.hour, start.minute,
+        unsigned_zero(choice.cost, 0.01), work->config->currency, unsigned_zero(choice.cost_now, 0.01),
+        work->config->currency);
+}
+
 static void print_json(const struct work *work, const struct call *call, const struct gr_plan_view *plan)
 {
     char made[GR_RFC3339_SIZE];
@@ -283,6 +335,14 @@ static void print_json(const struct work *work, const struct call *call, const s
         json_pack("{s:s, s:s, s:f, s:s, s:f, s:o}", "site", work->config->engine.site.name, "made",
                   gr_rfc3339_format(made, plan->made_s), "state_of_charge_percent", call->percent, "currency",
                   work->config->currency, "cost", plan->cost, "slots", gr_plan_to_json(plan));
+    struct gr_run_choice choice;
+    if (call->run.hours > 0 && choose_run(work, call, plan, &choice)) {
+        char start[GR_RFC3339_SIZE];
+        json_object_set_new(root, "run",
+                            json_pack("{s:f, s:f, s:s, s:f, s:f}", "power_kw", call->run.kw, "hours",
+                                      call->run.hours, "start", gr_rfc3339_format(start, choice.start_s),
+                                      "cost", choice.cost, "cost_now", choice.cost_now));
+    }
     (void)json_dumpf(root, stdout, JSON_INDENT(1) | JSON_REAL_PRECISION(9));
     (void)putchar('\n');
     json_decref(root);
@@ -308,6 +368,7 @@ int gr_tool_plan(int argc, char **argv)
             print_json(&work, &call, &plan);
         } else {
             print_table(&work, &call, &plan);
+            print_run(&work, &call, &plan);
         }
     }
     release(&work);

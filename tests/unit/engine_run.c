@@ -1,0 +1,110 @@
+/* The plan in a few figures, and the cheapest start of an appliance. */
+#include "check.h"
+
+#include "engine_bench.h"
+
+static struct gr_run_choice choose(struct bench *bench, double kw, double hours, int64_t within_s)
+{
+    struct gr_run_choice choice;
+    struct gr_error error = {""};
+    const struct gr_run run = {
+        .kw = kw, .hours = hours, .earliest_s = bench->now.utc_s, .ready_by_s = bench->now.utc_s + within_s};
+    if (gr_engine_run(bench->engine, &run, &choice, &error) != GR_OK) {
+        fail_msg("%s", error.text);
+    }
+    return choice;
+}
+
+static void a_run_waits_for_the_night_band(void **state)
+{
+    struct bench *bench = *state;
+    bench->percent = 20; /* nothing stored to run it from */
+    go_to(bench, 18, 0);
+    tick(bench);
+    struct gr_run_choice choice = choose(bench, 2, 2, 86400);
+    int64_t night_s = midnight_s + 86400 + 1800;
+    assert_true(choice.start_s >= night_s && choice.start_s <= night_s + 3 * 3600);
+    assert_near(choice.cost, 2 * 2 * 0.09, 0.02); /* by hand: 4 kWh at the night price */
+    assert_near(choice.cost_now, 2 * 2 * 0.30, 0.05);
+}
+
+static void a_run_that_must_end_before_the_night_is_begun_by_day(void **state)
+{
+    struct bench *bench = *state;
+    go_to(bench, 18, 0);
+    tick(bench);
+    struct gr_run_choice choice = choose(bench, 1, 1, 4 * 3600);
+    assert_true(choice.start_s >= bench->now.utc_s && choice.start_s + 3600 <= bench->now.utc_s + 4 * 3600);
+    assert_true(choice.cost <= choice.cost_now + 1e-9);
+}
+
+static void energy_from_the_battery_costs_what_it_is_worth(void **state)
+{
+    struct bench *bench = *state;
+    bench->percent = 95;
+    go_to(bench, 18, 0);
+    tick(bench);
+    struct gr_run_choice choice = choose(bench, 1, 1, 4 * 3600);
+    /* a full battery is refilled at night for 0.09 / 0.95 / 0.95, plus wear: less than the 0.30 of the grid
+     */
+    assert_true(choice.cost_now > 0.02 && choice.cost_now < 0.30);
+}
+
+static void what_does_not_fit_is_said_to_be_so(void **state)
+{
+    struct bench *bench = *state;
+    struct gr_run_choice choice;
+    struct gr_error error = {""};
+    struct gr_run run = {
+        .kw = 1, .hours = 3, .earliest_s = bench->now.utc_s, .ready_by_s = bench->now.utc_s + 7200};
+    assert_int_equal(gr_engine_run(bench->engine, &run, &choice, &error), GR_NOT_FOUND); /* no plan yet */
+    tick(bench);
+    assert_int_equal(gr_engine_run(bench->engine, &run, &choice, &error), GR_NOT_FOUND);
+    assert_says(error.text, "3 h does not fit");
+    run.ready_by_s += 3600;
+    assert_int_equal(gr_engine_run(bench->engine, &run, &choice, &error), GR_OK);
+    assert_int_equal(choice.start_s, bench->now.utc_s);
+}
+
+static void the_outline_tells_the_next_command_the_costs_and_the_backup(void **state)
+{
+    struct bench *bench = *state;
+    go_to(bench, 18, 0);
+    tick(bench);
+    struct gr_outline outline = gr_engine_outline(bench->engine, &bench->decision, bench->now.utc_s);
+    struct gr_plan_view plan = gr_engine_plan_view(bench->engine);
+    assert_int_not_equal(outline.next, bench->decision.command.kind);
+    assert_true(outline.next_s > bench->now.utc_s && outline.next_s < bench->now.utc_s + 86400);
+    double today = 0;
+    for (size_t t = 0; plan.slots[t].start_s < midnight_s + 86400; t++) {
+        today += plan.slots[t].cost;
+    }
+    assert_near(outline.cost_today, today, 1e-9);
+    assert_true(outline.cost_tomorrow > 0);
+    assert_near(outline.backup_hours, 0.5 * 13.5 * 0.95 / 0.8, 1e-6);
+}
+
+static void without_a_plan_and_readings_the_outline_says_nothing(void **state)
+{
+    struct bench *bench = *state;
+    bench->silent = true;
+    tick(bench);
+    struct gr_outline outline = gr_engine_outline(bench->engine, &bench->decision, bench->now.utc_s);
+    assert_int_equal(outline.next_s, 0);
+    assert_true(isnan(outline.cost_today) && isnan(outline.cost_tomorrow) && isnan(outline.backup_hours));
+}
+
+#define TEST(name) cmocka_unit_test_setup_teardown(name, set_up, tear_down)
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        TEST(a_run_waits_for_the_night_band),
+        TEST(a_run_that_must_end_before_the_night_is_begun_by_day),
+        TEST(energy_from_the_battery_costs_what_it_is_worth),
+        TEST(what_does_not_fit_is_said_to_be_so),
+        TEST(the_outline_tells_the_next_command_the_costs_and_the_backup),
+        TEST(without_a_plan_and_readings_the_outline_says_nothing),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
