@@ -9,6 +9,7 @@
 
 struct item {
     const struct gr_source *source;
+    const struct gr_weather_source *weather; /* NULL: of prices */
     bool pending, good;
     struct gr_rate_table table;
     char text[500]; /* what is wrong */
@@ -17,7 +18,7 @@ struct item {
 struct gr_tables {
     const struct gr_zone *zone;
     int64_t now_s;
-    struct item items[2 * GR_MAX_SOURCES];
+    struct item items[2 * GR_MAX_SOURCES + 1];
     size_t count;
 };
 
@@ -41,6 +42,10 @@ int gr_tables_create(struct gr_tables **out, const struct gr_config *config, con
     tables->now_s = now_s;
     add_sources(tables, config->import, config->import_count);
     add_sources(tables, config->export, config->export_count);
+    if (config->weather.configured) {
+        tables->items[tables->count++] =
+            (struct item){.source = &config->weather.source, .weather = &config->weather};
+    }
     *out = tables;
     return GR_OK;
 }
@@ -58,7 +63,38 @@ static void fail(struct item *item, const char *why)
     (void)snprintf(item->text, sizeof item->text, "%s", why);
 }
 
-static void take(struct gr_tables *tables, struct item *item, const void *bytes, size_t length)
+/* Of a document that tells both, the sun is kept for the print. */
+static void take_weather(struct gr_tables *tables, struct item *item, const void *bytes, size_t length)
+{
+    static const double most_air_c = 60;
+    const struct gr_weather_source *weather = item->weather;
+    const struct gr_source *source = item->source;
+    struct gr_error error = {""};
+    struct gr_rate_table air = {0};
+    item->good = true;
+    if (weather->tells_sun) {
+        item->good =
+            gr_rates_read(&item->table, &source->mapping, tables->zone, bytes, length, &error) == GR_OK &&
+            gr_weather_check(&item->table, weather->kind, source->least_per_kwh, source->greatest_per_kwh,
+                             tables->zone, tables->now_s, &error) == GR_OK;
+    }
+    if (item->good && weather->tells_temperature) {
+        item->good =
+            gr_rates_read(&air, &weather->temperature, tables->zone, bytes, length, &error) == GR_OK &&
+            gr_weather_check(&air, GR_WEATHER_TEMPERATURE, -most_air_c, most_air_c, tables->zone,
+                             tables->now_s, &error) == GR_OK;
+    }
+    if (!weather->tells_sun) {
+        item->table = air;
+    } else {
+        gr_rate_table_free(&air);
+    }
+    if (!item->good) {
+        fail(item, error.text);
+    }
+}
+
+static void take_rates(struct gr_tables *tables, struct item *item, const void *bytes, size_t length)
 {
     struct gr_error error = {""};
     struct gr_rate_rules rules = {.least_per_kwh = item->source->least_per_kwh,
@@ -70,6 +106,15 @@ static void take(struct gr_tables *tables, struct item *item, const void *bytes,
         fail(item, "the table holds no price for the present moment");
     } else {
         item->good = true;
+    }
+}
+
+static void take(struct gr_tables *tables, struct item *item, const void *bytes, size_t length)
+{
+    if (item->weather) {
+        take_weather(tables, item, bytes, length);
+    } else {
+        take_rates(tables, item, bytes, length);
     }
 }
 
@@ -145,8 +190,11 @@ static int compare_prices(const void *a, const void *b)
     return (x > y) - (x < y);
 }
 
-static void print_span(FILE *stream, const struct gr_tables *tables, const struct gr_rate_table *table)
+static void print_span(FILE *stream, const struct gr_tables *tables, const struct item *item)
 {
+    const struct gr_rate_table *table = &item->table;
+    const struct gr_weather_source *weather = item->weather;
+    const char *unit = weather ? "" : " per kWh";
     char from[GR_RFC3339_SIZE], to[GR_RFC3339_SIZE];
     double *prices = malloc(table->count * sizeof *prices);
     if (!prices) {
@@ -159,22 +207,26 @@ static void print_span(FILE *stream, const struct gr_tables *tables, const struc
     int64_t from_s = table->rates[0].start_s, to_s = table->rates[table->count - 1].end_s;
     gr_rfc3339_format_local(from, from_s, gr_zone_offset_s(tables->zone, from_s));
     gr_rfc3339_format_local(to, to_s, gr_zone_offset_s(tables->zone, to_s));
-    fprintf(stream, "    %zu slots from %s to %s;\n    least %.4f, median %.4f, greatest %.4f per kWh\n",
-            table->count, from, to, prices[0], prices[table->count / 2], prices[table->count - 1]);
+    fprintf(stream, "    %zu slots from %s to %s;\n    ", table->count, from, to);
+    if (weather) {
+        fprintf(stream, "%s: ", gr_weather_name(weather->tells_sun ? weather->kind : GR_WEATHER_TEMPERATURE));
+    }
+    fprintf(stream, "least %.4f, median %.4f, greatest %.4f%s\n", prices[0], prices[table->count / 2],
+            prices[table->count - 1], unit);
     free(prices);
 }
 
 unsigned gr_tables_print(FILE *stream, const struct gr_tables *tables)
 {
     unsigned wrong = 0;
-    if (tables->count > 0) {
-        fprintf(stream, "\nRates, live\n");
-    }
     for (size_t i = 0; i < tables->count; i++) {
         const struct item *item = &tables->items[i];
+        if (i == 0 || item->weather) {
+            fprintf(stream, "\n%s, live\n", item->weather ? "Weather" : "Rates");
+        }
         fprintf(stream, "  \"%s\": %s\n", item->source->name, item->good ? "good" : item->text);
         if (item->table.count > 0) {
-            print_span(stream, tables, &item->table);
+            print_span(stream, tables, item);
         }
         wrong += !item->good;
     }

@@ -1,4 +1,4 @@
-/* Rate tables looked at by `granary check --live`. */
+/* Tables of rates and of weather looked at by `granary check --live`. */
 #ifndef GRANARY_TOOL_TABLES_H
 #define GRANARY_TOOL_TABLES_H
 

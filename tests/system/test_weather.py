@@ -112,5 +112,25 @@ class Weather(SystemTest):
         self.assertLess(self.sun_kwh(), 0.6 * bright)
 
 
+class Check(SystemTest):
+    def check(self, body):
+        server = self.serve_rates()
+        server.answer(PATH, Answer(body=body))
+        config = self.config(inputs=INPUT)
+        with open(config, "a", encoding="utf-8") as stream:
+            stream.write(SOLAR + f'weather = {{ kind = "http"; name = "told"; url = "http://127.0.0.1:{server.port}{PATH}"; {MAPPING} }};\n')
+        return self.run_tool("check", "--live", "--seconds", "5", config)
+
+    def test_a_live_check_looks_at_the_weather_too(self):
+        today = datetime.datetime.now(datetime.timezone.utc).date().isoformat()
+        run = self.check(told(today, 1.0))
+        self.assertRegex(run.stdout, r'Weather, live\n  "told": good\n    72 slots from .*\n    irradiance: least 0\.0000, median .*, greatest 0\.5')
+
+    def test_a_live_check_tells_what_is_wrong_with_it(self):
+        run = self.check(told("2020-01-01", 1.0))
+        self.assertEqual(run.returncode, 1)
+        self.assertRegex(run.stdout, r'"told": it ends at 2020-01-04.*, which is no forecast')
+
+
 if __name__ == "__main__":
     unittest.main()
