@@ -139,6 +139,8 @@ double gr_bt_cycles_per_year(const struct gr_bt_run *run);
 double gr_bt_battery_price(const struct gr_bt_scene *scene, const struct gr_bt_run *run); /* NAN: not told */
 double gr_bt_payback_years(const struct gr_bt_scene *scene,
                            const struct gr_bt_run *run); /* NAN: not known, or never */
+/* The real run whose battery has paid for itself first; NULL where none does or no price is known. */
+const struct gr_bt_run *gr_bt_soonest_paid(const struct gr_bt_scene *scene, const struct gr_bt_runs *runs);
 
 /* ---- telling ---- */
 

@@ -140,3 +140,19 @@ double gr_bt_payback_years(const struct gr_bt_scene *scene, const struct gr_bt_r
     double saving = gr_bt_saving_per_year(run);
     return saving > 0 ? gr_bt_battery_price(scene, run) / saving : NAN;
 }
+
+const struct gr_bt_run *gr_bt_soonest_paid(const struct gr_bt_scene *scene, const struct gr_bt_runs *runs)
+{
+    const struct gr_bt_run *best = NULL;
+    double least = INFINITY;
+    for (size_t i = 0; i < runs->count; i++) {
+        const struct gr_bt_run *run = &runs->run[i];
+        bool real = gr_bt_is_row(scene, run) && run->strategy->kind != GR_STRATEGY_FORESIGHT;
+        double years = gr_bt_payback_years(scene, run);
+        if (real && years < least) {
+            least = years;
+            best = run;
+        }
+    }
+    return best;
+}

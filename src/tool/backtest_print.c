@@ -148,6 +148,7 @@ static void put_answer(json_t *root, const struct gr_bt_scene *scene, const stru
     (void)json_object_set_new(
         root, "months_won",
         json_integer(ranking.best ? (json_int_t)gr_bt_months_won(scene, runs, ranking.best) : 0));
+    (void)json_object_set_new(root, "soonest_paid", way_to_json(gr_bt_soonest_paid(scene, runs)));
     gr_bt_assume(&notes, scene);
     (void)json_object_set_new(root, "assumptions", notes_to_json(&notes));
     gr_bt_doubt(&notes, scene, runs);

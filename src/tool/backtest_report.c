@@ -246,6 +246,19 @@ static void put_key_figures(const struct page *page, const struct gr_bt_ranking 
     put(page, "</dl>\n");
 }
 
+static void put_soonest_paid(const struct page *page)
+{
+    const struct gr_bt_run *run = gr_bt_soonest_paid(page->scene, page->runs);
+    if (run) {
+        put(page, "<p>The battery that has paid for itself soonest: ");
+        put_way(page, run);
+        put(page, " with ");
+        put_text(page, run->tariff->name);
+        put(page, ", in ");
+        put_number(page, gr_bt_payback_years(page->scene, run), 1, " years.</p>\n");
+    }
+}
+
 static void put_answer(const struct page *page)
 {
     struct gr_bt_ranking ranking = gr_bt_rank(page->scene, page->runs, (struct gr_bt_pick){0});
@@ -256,6 +269,7 @@ static void put_answer(const struct page *page)
     }
     put_lead(page, &ranking);
     put_key_figures(page, &ranking);
+    put_soonest_paid(page);
 }
 
 static void put_notice(const struct page *page)

@@ -6,7 +6,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { MOST_ROWS = 18, MOST_COLUMNS = 6, SIZE = 16 };
+enum { MOST_ROWS = 16, MOST_COLUMNS = 6, SIZE = 16 };
 
 struct row {
     const struct gr_bt_run *run;
@@ -28,6 +28,16 @@ static void print_heading(FILE *stream, const struct gr_bt_scene *scene, const s
     (void)fprintf(stream, ". Money in %s.\n", scene->config.currency);
 }
 
+static void print_soonest_paid(FILE *stream, const struct gr_bt_scene *scene, const struct gr_bt_runs *runs)
+{
+    char way[GR_NAME_SIZE + 16];
+    const struct gr_bt_run *run = gr_bt_soonest_paid(scene, runs);
+    if (run) {
+        (void)fprintf(stream, "\nSoonest paid for: %s with %s: %.1f years.", run->tariff->name,
+                      gr_bt_way(way, run), gr_bt_payback_years(scene, run));
+    }
+}
+
 static void print_answer(FILE *stream, const struct gr_bt_scene *scene, const struct gr_bt_runs *runs)
 {
     char way[GR_NAME_SIZE + 16];
@@ -43,11 +53,12 @@ static void print_answer(FILE *stream, const struct gr_bt_scene *scene, const st
     }
     if (next) {
         (void)fprintf(stream,
-                      " Next tariff: %s with %s: %.2f, %.2f more;\n%s is the cheapest in %zu of %zu months.",
+                      "\nNext tariff: %s with %s: %.2f, %.2f more; %s is the cheapest in %zu of %zu months.",
                       next->tariff->name, gr_bt_way(way, next), next->result.total_cost,
                       next->result.total_cost - best->result.total_cost, best->tariff->name,
                       gr_bt_months_won(scene, runs, best), best->result.month_count);
     }
+    print_soonest_paid(stream, scene, runs);
     (void)fputs("\n\n", stream);
 }
 

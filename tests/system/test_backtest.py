@@ -110,9 +110,11 @@ class Backtest(unittest.TestCase):
         following = min((r for r in results if r["tariff"] != best["tariff"]), key=lambda r: r["total_cost"])
         run = self.run_tool(*arguments)
         self.assertIn(f"Cheapest: {best['tariff']} with {best['strategy']}, 13.5 kWh: {best['total_cost']:.2f}. Without a battery: "
-                      f"{best['total_cost'] + best['saving']:.2f}. Next tariff: {following['tariff']}", run.stdout)
+                      f"{best['total_cost'] + best['saving']:.2f}.\nNext tariff: {following['tariff']}", run.stdout)
         self.assertIn(f"{following['total_cost'] - best['total_cost']:.2f} more", run.stdout)
         self.assertRegex(run.stdout, rf"\n{best['tariff']} .* {best['payback_years']:.1f} y\n")
+        soonest = min((r for r in results if r["kind"] != "none" and r["payback_years"]), key=lambda r: r["payback_years"])
+        self.assertIn(f"Soonest paid for: {soonest['tariff']} with {soonest['strategy']}, 13.5 kWh: {soonest['payback_years']:.1f} years.\n", run.stdout)
         self.assertRegex(run.stdout, r"\nStairs +foresight .* ~1\.000 ")
         self.assertIn("foresight neither: it is no bound there", run.stdout)
 
@@ -121,9 +123,11 @@ class Backtest(unittest.TestCase):
         for number in range(8):
             text = pathlib.Path(TARIFF_N).read_text().replace('name = "N"', f'name = "N{number}"')
             tariffs += ["--tariff", self.write(f"n{number}.conf", text)]
-        run = self.run_tool(*tariffs, "--strategy", "none", "--strategy", "follow", "--battery-kwh", "5,10", "--to", "2026-03-03")
+        run = self.run_tool(*tariffs, "--tariff", str(SOURCE / "conf/tariffs/peak-steps.conf"), "--battery-price-per-kwh", "100",
+                            "--strategy", "none", "--strategy", "follow", "--battery-kwh", "5,10", "--to", "2026-03-03")
         self.assertLessEqual(run.stdout.count("\n"), 30)
-        self.assertIn("The cheapest 18 of 24; --report, --json and --csv hold all.", run.stdout)
+        self.assertIn("~ No strategy plans for peak charges", run.stdout)
+        self.assertIn("The cheapest 16 of 27; --report, --json and --csv hold all.", run.stdout)
 
     def test_the_json_is_as_its_schema_says(self):
         schema = json.loads((SOURCE / "docs/backtest.schema.json").read_text())

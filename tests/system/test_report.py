@@ -159,6 +159,14 @@ class Report(unittest.TestCase):
             self.assertEqual((saving, price), (shown(a_year, 2), {"5.0": "2000.00", "10.0": "3500.00"}[size]))
             self.assertEqual(years, shown(float(price) / a_year, 1))
 
+    def test_the_battery_that_is_paid_for_soonest_is_named(self):
+        real = [r for r in self.figures["results"] if r["kind"] not in ("none", "foresight") and r["payback_years"] is not None]
+        soonest = min(real, key=lambda r: r["payback_years"])
+        found = self.figures["soonest_paid"]
+        self.assertEqual([found[name] for name in ("tariff", "strategy", "battery_kwh")],
+                         [soonest[name] for name in ("tariff", "strategy", "battery_kwh")])
+        self.assertRegex(self.text, rf"paid for itself soonest: .*{soonest['strategy']}, {soonest['battery_kwh']:g} kWh.*, in {soonest['payback_years']:.1f} years")
+
     def test_without_a_price_the_payback_is_left_out_and_said_so(self):
         page = self.folder / "plain.html"
         self.write(page, days=3, sizes="10")
