@@ -183,8 +183,10 @@ static bool accept_rates(struct gr_feed *feed, struct gr_feed_item *item, const 
     }
     announce(feed, item, &table);
     tell_engine(feed, item, &table, now);
+    item->stored = feed->store != NULL;
     if (feed->store && gr_store_put_rates(feed->store, direction_name(item->direction), item->source->name,
                                           &table, now->utc_s - keep_s, &error) != GR_OK) {
+        item->stored = false;
         gr_log(GR_LOG_WARNING, "rates: %s: could not be stored: %s", item->source->name, error.text);
     }
     gr_rate_table_free(&table);
@@ -350,7 +352,8 @@ static bool finish_transfer(struct gr_feed *feed, struct gr_feed_item *item,
     } else if (item->schedule.failures == 0) {
         gr_log(GR_LOG_INFO, "%s: %s: the next table is not there yet", group_of(item), item->source->name);
     }
-    if (result->outcome == GR_FETCH_BODY && accepted && feed->store) {
+    /* Validators of a document that a restart would not find again would keep it from being sent. */
+    if (result->outcome == GR_FETCH_BODY && accepted && feed->store && item->stored) {
         (void)gr_store_put_validators(feed->store, item->url, result->etag, result->last_modified, NULL);
     }
     put_off(feed, item, result->outcome, accepted, result->retry_after_s, now);

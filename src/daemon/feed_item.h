@@ -20,6 +20,8 @@ struct gr_feed_item {
     char url[GR_URL_SIZE];
     struct timespec file_time; /* of the file last read */
     bool pending;
+    bool stored;      /* what was accepted last went into the store too */
+    int64_t stored_s; /* when that was so last; of weather */
 };
 
 struct gr_feed {

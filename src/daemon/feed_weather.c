@@ -7,6 +7,8 @@
 
 static const int64_t keep_s = INT64_C(35) * 86400; /* as long as the history: the skill is learned from it */
 
+static const int64_t store_s = INT64_C(6) * 3600; /* kind to a memory card: what is told is told again */
+
 static const double least_air_c = -60, greatest_air_c = 60;
 
 static void tell_engine(struct gr_feed *feed, const struct gr_feed_item *item, enum gr_weather_kind kind,
@@ -64,7 +66,7 @@ static int read_kind(const struct gr_feed *feed, const struct gr_feed_item *item
                            : status;
 }
 
-static void take(struct gr_feed *feed, const struct gr_feed_item *item, enum gr_weather_kind kind,
+static void take(struct gr_feed *feed, struct gr_feed_item *item, enum gr_weather_kind kind,
                  const struct gr_rate_table *table, const struct gr_moment *now)
 {
     struct gr_error error = {""};
@@ -80,8 +82,9 @@ static void take(struct gr_feed *feed, const struct gr_feed_item *item, enum gr_
            gr_rfc3339_format_local(from, from_s, gr_zone_offset_s(feed->zone, from_s)),
            gr_rfc3339_format_local(to, to_s, gr_zone_offset_s(feed->zone, to_s)), least, greatest);
     tell_engine(feed, item, kind, table, *now);
-    if (feed->store && gr_store_put_rates(feed->store, gr_weather_name(kind), item->source->name, table,
-                                          now->utc_s - keep_s, &error) != GR_OK) {
+    if (item->stored && gr_store_put_rates(feed->store, gr_weather_name(kind), item->source->name, table,
+                                           now->utc_s - keep_s, &error) != GR_OK) {
+        item->stored = false;
         gr_log(GR_LOG_WARNING, "weather: %s: could not be stored: %s", item->source->name, error.text);
     }
 }
@@ -98,6 +101,8 @@ bool gr_feed_accept_weather(struct gr_feed *feed, struct gr_feed_item *item, con
         (!both || read_kind(feed, item, GR_WEATHER_TEMPERATURE, &air, bytes, length, now, &error) == GR_OK) &&
         gr_rate_table_merge(&item->table, &table, now->utc_s - keep_s) == GR_OK;
     if (good) {
+        item->stored = feed->store && (now->utc_s < item->stored_s || now->utc_s - item->stored_s >= store_s);
+        item->stored_s = item->stored ? now->utc_s : item->stored_s;
         take(feed, item, main_kind(weather), &table, now);
         if (both) {
             take(feed, item, GR_WEATHER_TEMPERATURE, &air, now);

@@ -2,6 +2,7 @@
 import datetime
 import json
 import os
+import sqlite3
 import unittest
 
 from harness import Answer, SystemTest, utc
@@ -97,6 +98,19 @@ class Weather(SystemTest):
         self.server.close()
         self.start(self.http(port), at="2041-01-15 06:10")
         self.assertAlmostEqual(self.sun_kwh(), dull, delta=0.1 * dull)
+
+    def test_of_what_is_told_every_hour_the_memory_card_sees_four_writes_a_day(self):
+        self.start_http(Answer(body=told("2041-01-15", 1.0)))
+        def stored():
+            with sqlite3.connect(self.path("state/granary.db")) as database:
+                return database.execute("SELECT max(price_per_kwh) FROM rates WHERE direction = 'irradiance'").fetchone()[0]
+        self.assertAlmostEqual(stored(), 0.5, delta=0.01)
+        self.server.answer(PATH, Answer(body=told("2041-01-15", 0.5)))
+        self.live(2 * 3600, by=300)
+        self.daemon.wait_line(r"irradiance accepted: 72 slots, .* 0\.000 to 0\.2")
+        self.assertAlmostEqual(stored(), 0.5, delta=0.01)
+        self.live(5 * 3600, by=300)
+        self.assertAlmostEqual(stored(), 0.25, delta=0.01)
 
     def test_a_file_is_read_again_when_it_changes(self):
         path = self.path("weather.json")

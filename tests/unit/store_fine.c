@@ -215,7 +215,24 @@ static long long written(void)
     return bytes;
 }
 
-/* As the daemon does on a usual day: a commit every five minutes, a command renewed twice in between. */
+/* Three days of hours, as a weather forecast tells them. */
+static void tell_weather(struct gr_store *store, int64_t now_s)
+{
+    static const char *const kinds[] = {"irradiance", "temperature"};
+    struct gr_rate hours[72];
+    struct gr_rate_table table = {hours, 72};
+    for (size_t kind = 0; kind < 2; kind++) {
+        for (size_t i = 0; i < 72; i++) {
+            int64_t start_s = now_s - now_s % 3600 + (int64_t)i * 3600;
+            hours[i] = (struct gr_rate){start_s, start_s + 3600, (double)(i * 7 % 24) / 24};
+        }
+        assert_int_equal(gr_store_put_rates(store, kinds[kind], "told", &table, now_s - 35 * 86400, NULL),
+                         GR_OK);
+    }
+}
+
+/* As the daemon does on a usual day: a commit every five minutes, a command renewed twice in between, the
+ * weather every six hours. */
 static void live_a_day(struct gr_store *store, int64_t day)
 {
     struct gr_command command = {.kind = GR_CHARGE,
@@ -237,6 +254,9 @@ static void live_a_day(struct gr_store *store, int64_t day)
             assert_int_equal(gr_store_put_command(store, &command, NULL), GR_OK);
         }
         assert_int_equal(gr_store_commit(store, NULL), GR_OK);
+        if (five % 72 == 0) {
+            tell_weather(store, start_s);
+        }
     }
 }
 
