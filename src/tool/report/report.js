@@ -98,7 +98,8 @@
     mark(svg.append("g").attr("transform", "translate(14,8)"), i, false);
   };
   const drawBox = (name) => (svg) => svg.append("rect").attr("class", name).attr("y", 2).attr("width", 28).attr("height", 12);
-  const drawStroke = (name, dash) => (svg) => svg.append("path").attr("class", `line ${name}`).attr("stroke-dasharray", dash || "").attr("d", "M0,8H28");
+  const drawStroke = (name, dash) => (svg) => svg.append("path").attr("class", `line ${name}`)
+    .attr("stroke-dasharray", dash || "").attr("d", "M0,8H28");
 
   function mark(group, i, open) {
     const round = Math.floor(i / MOST_SERIES);
@@ -141,11 +142,12 @@
   };
   const niceTicks = (width) => Math.max(2, Math.floor(width / 90));
 
-  function axisLeft(svg, y, left, right, format, count) {
-    y.ticks(count || 5).forEach((it) => svg.append("line").attr("class", it === 0 ? "zero" : "grid")
+  function axisLeft(svg, y, left, right, count) {
+    y.ticks(count).forEach((it) => svg.append("line").attr("class", it === 0 ? "zero" : "grid")
       .attr("x1", left).attr("x2", right).attr("y1", y(it)).attr("y2", y(it)));
     svg.append("g").attr("class", "axis").attr("transform", `translate(${left},0)`)
-      .call(d3.axisLeft(y).ticks(count || 5).tickSize(0).tickPadding(6).tickFormat(format || signed(y, count || 5))).select(".domain").remove();
+      .call(d3.axisLeft(y).ticks(count).tickSize(0).tickPadding(6).tickFormat(signed(y, count)))
+      .select(".domain").remove();
   }
 
   function axisBottom(svg, x, top, bottom, format) {
@@ -191,9 +193,10 @@
     const { svg, width } = chart.canvas(height, words, paper);
     x.range([left + right, width - right]);
     y.range([height - bottom, top]);
-    axisLeft(svg, y, left, width);
+    axisLeft(svg, y, left, width, 5);
     svg.append("g").attr("class", "axis").attr("transform", `translate(0,${height - bottom})`)
-      .call(d3.axisBottom(x).tickValues(thin(ticks, width - left)).tickSize(0).tickPadding(8).tickFormat(format)).select(".domain").remove();
+      .call(d3.axisBottom(x).tickValues(thin(ticks, width - left)).tickSize(0).tickPadding(8).tickFormat(format))
+      .select(".domain").remove();
     (rays || []).forEach((ray) => drawRay(svg, ray, x, y));
     series.forEach((it) => drawSeries(svg, it, x, y));
   }
@@ -233,7 +236,8 @@
       legend(chart.key, strategies.map((it, i) => ({ name: it, draw: drawMark(i, isForesight(it)) })));
       const values = rows.flatMap((row) => row.marks.map((it) => it.value));
       drawDots(chart, paper, { rows, domain: span(values),
-        words: `Marks of the total cost in ${data.currency}. Cheapest first: ${rows.map((row) => row.name).join(", ")}. The tables give every figure.` });
+        words: `Marks of the total cost in ${data.currency}. Cheapest first: ${rows.map((row) => row.name).join(", ")}. ` +
+          "The tables give every figure." });
     };
   }
 
@@ -266,7 +270,8 @@
         y: d3.scaleLinear().domain(span(runs.flatMap((run) => run.months.map((it) => it.cost)))).nice(),
         format: (it) => it.slice(2), series: runs.map((run) => ({ name: run.tariff, i: place(run.tariff),
           points: run.months.map((it) => ({ x: it.month, y: it.cost, text: `${it.month}: ${money(it.cost)} ${data.currency}` })) })),
-        words: `Cost in ${data.currency} of each month from ${names[0]} to ${names[names.length - 1]}. ${runs.map(monthWords).join(" ")} The table below gives every figure.` });
+        words: `Cost in ${data.currency} of each month from ${names[0]} to ${names[names.length - 1]}. ` +
+          `${runs.map(monthWords).join(" ")} The table below gives every figure.` });
       fillTable(table, ["month"].concat(shown), names.map((name, i) => [name].concat(runs.map((run) => money(run.months[i].cost)))));
       document.getElementById("months-caption").textContent = `Cost of each month in ${data.currency}: ${way(strategy(), size())}`;
     };
@@ -293,7 +298,8 @@
       const shown = rankDrawn(strategy(), data.sizes[0]);
       chart.say(data.currency, strategy(), someOf);
       legend(chart.key, shown.map((it) => ({ name: it, draw: hasSizes() ? drawLine(place(it)) : drawMark(place(it)) })));
-      const series = shown.map((tariff) => ({ name: tariff, i: place(tariff), points: data.sizes.map((size) => saving(tariff, strategy(), size)) }));
+      const series = shown.map((tariff) => ({ name: tariff, i: place(tariff),
+        points: data.sizes.map((size) => saving(tariff, strategy(), size)) }));
       (hasSizes() ? drawSizes : drawOneSize)(chart, paper, series);
     };
   }
@@ -305,13 +311,17 @@
       text: `${kwh(size)}: ${money(run.saving_per_year_before_wear)} ${data.currency} a year${payback}` };
   }
 
-  const savingWords = (series) => `Saving in ${data.currency} a year. ${series.map((it) => `${it.name}, ${it.points.map((p) => p.text).join("; ")}.`).join(" ")}`;
+  function savingWords(series) {
+    const each = series.map((it) => `${it.name}, ${it.points.map((p) => p.text).join("; ")}.`);
+    return `Saving in ${data.currency} a year. ${each.join(" ")}`;
+  }
 
   function drawSizes(chart, paper, series) {
     const values = series.flatMap((it) => it.points.map((p) => p.y));
     const x = d3.scaleLinear().domain(d3.extent(data.sizes));
     drawLines(chart, paper, { x, y: d3.scaleLinear().domain(span(values, 0)).nice(), ticks: data.sizes, format: kwh,
-      series: series.map((it) => ({ ...it, points: it.points.slice().sort((a, b) => a.x - b.x) })), rays: rays(), words: savingWords(series) });
+      series: series.map((it) => ({ ...it, points: it.points.slice().sort((a, b) => a.x - b.x) })),
+      rays: rays(), words: savingWords(series) });
   }
 
   // Where a price is known: what must be saved in a year for the battery to have paid for itself after so many.
@@ -338,8 +348,7 @@
     const size = chooseSize(chart);
     chart.draw = (paper) => {
       const rows = rankDrawn(best.strategy, size()).map((tariff) => ({ name: shareName(find(tariff, names[0], size())),
-        marks: names.map((it) => find(tariff, it, size())).filter((run) => known(run.share_of_foresight)).map((run) => ({
-          value: run.share_of_foresight, ...strategyMark(run), text: `${tariff}, ${run.strategy}: ${percent(run.share_of_foresight)}` })) }));
+        marks: names.map((it) => find(tariff, it, size())).filter((run) => known(run.share_of_foresight)).map(shareMark) }));
       chart.say(hasSizes() && kwh(size()), someOf);
       legend(chart.key, names.map((it) => ({ name: it, draw: drawMark(strategies.indexOf(it)) })));
       const least = d3.min(rows.flatMap((row) => row.marks.map((it) => it.value))) || 0;
@@ -348,13 +357,17 @@
     };
   }
 
+  const shareMark = (run) => ({ value: run.share_of_foresight, ...strategyMark(run),
+    text: `${run.tariff}, ${run.strategy}: ${percent(run.share_of_foresight)}` });
+
   function shareName(run) {
     return `${run.tariff}${run.foresight_is_bound ? "" : " (no bound)"}: foresight saves ${money(run.foresight_gain)}`;
   }
 
   function shareWords(rows, cut) {
     const beyond = cut ? " Shares below −100 % stand at the left edge." : "";
-    return `Share of what foresight saves against follow. ${rows.map((row) => row.marks.map((it) => it.text).join("; ")).filter((it) => it).join(". ")}.${beyond}`;
+    const each = rows.map((row) => row.marks.map((it) => it.text).join("; ")).filter((it) => it);
+    return `Share of what foresight saves against follow. ${each.join(". ")}.${beyond}`;
   }
 
   // ---- a week ----
@@ -368,17 +381,21 @@
     const tariff = choose(chart.choices, "Tariff", names("tariff"), best.tariff, null, again);
     const strategy = choose(chart.choices, "Strategy", names("strategy"), best.strategy, null, again);
     const moment = add(chart.figure, "input", { type: "range", min: "0", "aria-label": "Moment of the week" });
-    const told = add(chart.figure, "output", { "aria-live": "polite" });
+    const told = add(chart.figure, "output", { "aria-live": "off" });
     const table = addTable(chart.figure, "The week by day");
     chart.draw = (paper) => {
       const it = data.weeks.find((w) => w.what === what());
       const run = it.runs.find((r) => r.tariff === tariff() && r.strategy === strategy()) || it.runs[0];
       const price = it.prices.find((p) => p.tariff === run.tariff);
-      chart.say(`${it.what}, ${it.days[0].name} to ${it.days[it.days.length - 1].name}; ${run.tariff}, ${run.strategy}, ${kwh(run.battery_kwh)}`);
+      chart.say(it.what, `${it.days[0].name} to ${it.days[it.days.length - 1].name}`, run.tariff, run.strategy, kwh(run.battery_kwh));
       legend(chart.key, weekLegend());
       const point = drawWeek(chart, paper, it, run, price);
       moment.max = it.house_kw.length - 1;
-      const tell = () => { point(+moment.value); told.textContent = weekWords(it, run, price, +moment.value); moment.setAttribute("aria-valuetext", told.textContent); };
+      const tell = () => {
+        point(+moment.value);
+        told.textContent = weekWords(it, run, price, +moment.value);
+        moment.setAttribute("aria-valuetext", told.textContent);
+      };
       moment.oninput = tell;
       chart.pick = (i) => { moment.value = i; tell(); };
       tell();
@@ -394,8 +411,9 @@
     const b = run.battery_kw[i];
     const doing = b > 0.0005 ? `charges with ${b.toFixed(2)} kW` : b < -0.0005 ? `discharges with ${(-b).toFixed(2)} kW` : "rests";
     const clock = `${String(Math.floor(it.minute[i] / 60)).padStart(2, "0")}:${String(it.minute[i] % 60).padStart(2, "0")}`;
-    return `${it.days[it.day[i]].name}, ${clock}: import ${price.import[i].toFixed(3)}, export ${price.export[i].toFixed(3)} ${data.currency}/kWh; ` +
-      `house ${it.house_kw[i].toFixed(2)} kW, sun ${it.solar_kw[i].toFixed(2)} kW; the battery ${doing} and holds ${run.stored_kwh[i].toFixed(1)} kWh.`;
+    const prices = `import ${fixed(price.import[i], 3)}, export ${fixed(price.export[i], 3)} ${data.currency}/kWh`;
+    const powers = `house ${fixed(it.house_kw[i], 2)} kW, sun ${fixed(it.solar_kw[i], 2)} kW`;
+    return `${it.days[it.day[i]].name}, ${clock}: ${prices}; ${powers}; the battery ${doing} and holds ${fixed(run.stored_kwh[i], 1)} kWh.`;
   }
 
   // Three drawings over one axis of time: money per kWh, kW, kWh. Returns what moves the cursor.
@@ -410,7 +428,6 @@
     drawPowers(svg, it, run, x);
     drawStored(svg, run, x);
     const cursor = svg.append("line").attr("class", "cursor").attr("y1", 20).attr("y2", height - 28);
-    svg.on("pointermove", null);
     svg.node().addEventListener("pointermove", (event) => {
       const box = svg.node().getBoundingClientRect();
       chart.pick(Math.max(0, Math.min(count - 1, Math.floor(x.invert((event.clientX - box.left) * width / box.width)))));
@@ -419,48 +436,55 @@
   }
 
   function drawDays(svg, it, x, height) {
-    it.days.forEach((day) => svg.append("line").attr("class", "grid").attr("y1", 20).attr("y2", height - 28).attr("x1", x(day.first)).attr("x2", x(day.first)));
+    it.days.forEach((day) => svg.append("line").attr("class", "grid").attr("y1", 20).attr("y2", height - 28)
+      .attr("x1", x(day.first)).attr("x2", x(day.first)));
     const name = (day) => (x.range()[1] > 800 ? day.name : x.range()[1] > 560 ? day.name.replace(/ \d+-/, " ") : day.name.slice(0, 2));
     it.days.forEach((day) => svg.append("text").attr("class", "soft").attr("x", x(day.first) + 3).attr("y", height - 10)
       .text(name(day)));
   }
+
+  // A step reaches up to the next point: the last one needs one more.
+  const toTheEnd = (values) => values.concat(values[values.length - 1]);
 
   const title = (svg, y, text) => svg.append("text").attr("class", "soft").attr("x", 0).attr("y", y).text(text);
 
   function drawPrices(svg, price, step, x) {
     const y = d3.scaleLinear().domain(span(price.import.concat(price.export), 0)).range([130, 24]);
     title(svg, 12, `Price, ${data.currency}/kWh`);
-    axisLeft(svg, y, x.range()[0], x.range()[1], null, 4);
+    axisLeft(svg, y, x.range()[0], x.range()[1], 4);
     const series = [[price.export, 1], [price.import, 0]];
     series.forEach(([values, i]) => svg.append("path").attr("class", `line s${i}`).attr("stroke-dasharray", DASHES[i])
-      .attr("d", step.y((value) => y(value))(values.concat(values[values.length - 1]))));
+      .attr("d", step.y((value) => y(value))(toTheEnd(values))));
   }
 
   function drawPowers(svg, it, run, x) {
     const y = d3.scaleLinear().domain(span(it.house_kw.concat(it.solar_kw, run.battery_kw), 0)).nice().range([340, 172]);
     title(svg, 158, "Power, kW");
-    axisLeft(svg, y, x.range()[0], x.range()[1], null, 5);
-    const ends = it.solar_kw.concat(0);
-    svg.append("path").attr("class", "sun").attr("d", d3.area().x((_, i) => x(i)).y0(y(0)).y1((value) => y(value)).curve(d3.curveStepAfter)(ends));
+    axisLeft(svg, y, x.range()[0], x.range()[1], 5);
+    const area = d3.area().x((_, i) => x(i)).y0(y(0)).y1((value) => y(value)).curve(d3.curveStepAfter);
+    const line = d3.line().x((_, i) => x(i)).y((value) => y(value)).curve(d3.curveStepAfter);
+    svg.append("path").attr("class", "sun").attr("d", area(toTheEnd(it.solar_kw)));
     run.battery_kw.forEach((value, i) => {
       if (value !== 0) {
         svg.append("rect").attr("class", value > 0 ? "in" : "out").attr("x", x(i)).attr("width", Math.max(1, x(1) - x(0)))
           .attr("y", Math.min(y(0), y(value))).attr("height", Math.abs(y(value) - y(0)));
       }
     });
-    svg.append("path").attr("class", "line house").attr("d", d3.line().x((_, i) => x(i)).y((value) => y(value)).curve(d3.curveStepAfter)(it.house_kw.concat(it.house_kw[it.house_kw.length - 1])));
+    svg.append("path").attr("class", "line house").attr("d", line(toTheEnd(it.house_kw)));
   }
 
   function drawStored(svg, run, x) {
     const y = d3.scaleLinear().domain([0, run.battery_kwh]).range([472, 384]);
     title(svg, 370, "Stored, kWh");
-    axisLeft(svg, y, x.range()[0], x.range()[1], null, 3);
-    svg.append("path").attr("class", "store").attr("d", d3.area().x((_, i) => x(i)).y0(y(0)).y1((value) => y(value))([run.stored_before_kwh].concat(run.stored_kwh)));
+    axisLeft(svg, y, x.range()[0], x.range()[1], 3);
+    const area = d3.area().x((_, i) => x(i)).y0(y(0)).y1((value) => y(value));
+    svg.append("path").attr("class", "store").attr("d", area([run.stored_before_kwh].concat(run.stored_kwh)));
   }
 
   // ---- the week in figures ----
 
-  const dayHeads = () => ["day", "house kWh", "sun kWh", "bought kWh", "sold kWh", "charged kWh", "discharged kWh", `mean import price ${data.currency}/kWh`];
+  const dayHeads = () => ["day", "house kWh", "sun kWh", "bought kWh", "sold kWh", "charged kWh", "discharged kWh",
+    `mean import price ${data.currency}/kWh`];
 
   function daySum(it, d, value) {
     let sum = 0;
@@ -479,9 +503,11 @@
 
   function weekSummary(it, run, price) {
     const total = (value) => d3.sum(it.days.map((_, d) => daySum(it, d, value))).toFixed(0);
-    return `${it.what} with ${run.tariff} and ${run.strategy}: import prices from ${d3.min(price.import).toFixed(3)} to ${d3.max(price.import).toFixed(3)} ${data.currency}/kWh; ` +
-      `the house takes ${total((i) => it.house_kw[i])} kWh, the sun gives ${total((i) => it.solar_kw[i])} kWh, the battery is charged with ` +
-      `${total((i) => Math.max(0, run.battery_kw[i]))} kWh and gives back ${total((i) => Math.max(0, -run.battery_kw[i]))} kWh. Below it are a slider for single moments and a table of the days.`;
+    const prices = `import prices from ${fixed(d3.min(price.import), 3)} to ${fixed(d3.max(price.import), 3)} ${data.currency}/kWh`;
+    const given = `the house takes ${total((i) => it.house_kw[i])} kWh, the sun gives ${total((i) => it.solar_kw[i])} kWh`;
+    const charged = total((i) => Math.max(0, run.battery_kw[i])), back = total((i) => Math.max(0, -run.battery_kw[i]));
+    return `${it.what} with ${run.tariff} and ${run.strategy}: ${prices}; ${given}, the battery is charged with ${charged} kWh and ` +
+      `gives back ${back} kWh. Below it are a slider for single moments and a table of the days.`;
   }
 
   // ---- all of it ----
