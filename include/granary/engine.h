@@ -59,7 +59,8 @@ enum gr_event_kind {
     GR_EVENT_HISTORY,  /* a half hour of the past, from the store */
     GR_EVENT_LINK,     /* the broker connection came up or went down */
     GR_EVENT_OVERRIDE, /* somebody asks for something else than the plan */
-    GR_EVENT_CANCEL    /* and no longer */
+    GR_EVENT_CANCEL,   /* and no longer */
+    GR_EVENT_RIVAL     /* somebody else commands on our topic, or has ended */
 };
 
 struct gr_event {
@@ -88,6 +89,9 @@ struct gr_event {
         struct {
             bool up;
         } link;
+        struct {
+            bool gone;
+        } rival;
         struct gr_override override; /* replaces one of the same kind; refused where it cannot be */
         struct {
             int kind; /* enum gr_override_kind; GR_OVERRIDE_KINDS: all */

@@ -32,6 +32,9 @@ void gr_eventlog_write_event(FILE *stream, const struct gr_event *event);
 /* "tick" line and "decision" line. */
 void gr_eventlog_write_turn(FILE *stream, const struct gr_moment *now, const struct gr_decision *decision);
 
+/* A sum that tells texts apart by accident, not by attack (FNV-1a, Fowler, Noll, Vo). */
+uint64_t gr_eventlog_sum(const void *bytes, size_t length);
+
 /* What a replay found. */
 struct gr_replay {
     uint64_t starts, events, decisions;

@@ -46,6 +46,7 @@ enum gr_fault {
     GR_FAULT_RECOVERING, /* all is well again, but not for long enough */
     GR_FAULT_BUDGET,     /* too many changes today */
     GR_FAULT_INVERTER,   /* the battery does not do what is commanded */
+    GR_FAULT_RIVAL,      /* somebody else commands it on our topic */
     GR_FAULTS
 };
 
@@ -74,6 +75,7 @@ struct gr_guard {
     struct gr_reading reading[GR_CHANNELS];
     struct gr_frozen frozen;
     int64_t contradicted_ms; /* since when the powers contradict each other; -1: they do not */
+    int64_t rival_until_ms;  /* another one commanded not long ago: stand by until then; 0: none */
     bool started, link_up;
     int64_t last_utc_s, last_mono_ms;
     bool clock_stepped;
@@ -84,9 +86,9 @@ struct gr_guard {
 void gr_guard_init(struct gr_guard *guard);
 
 /* Notes a reading. A state of charge that jumps by more than the battery could have moved is held back until
- * a second one within 2 percent points agrees, 5 s later or more (an inverter that recalibrates; a lone
- * outlier, even one delivered twice, is dropped). True where such a jump was believed: what was planned from
- * the old value is void. */
+ * a second one agrees, within 2 percent points and what the battery could move, 5 s later or more (an
+ * inverter that recalibrates; a lone outlier, even one delivered twice, is dropped). True where such a jump
+ * was believed: what was planned from the old value is void. */
 bool gr_guard_reading(struct gr_guard *guard, enum gr_channel channel, double value, bool retained,
                       const struct gr_moment *at, double greatest_kw, double capacity_kwh);
 
@@ -103,6 +105,10 @@ void gr_guard_balance(struct gr_guard *guard, double rest_kw, double greatest_kw
 /* GR_FAULT_POWER while they do. */
 enum gr_fault gr_guard_look_at_balance(const struct gr_guard *guard, const struct gr_moment *now,
                                        char text[GR_REASON_SIZE]);
+
+/* Somebody else was seen to command, or (gone) was seen to end: we stand by for ten minutes from the last
+ * time. */
+void gr_guard_rival(struct gr_guard *guard, bool gone, const struct gr_moment *now);
 
 /* Notices clock steps (wall and monotonic clocks disagree by more than 30 s since the last turn). */
 void gr_guard_turn(struct gr_guard *guard, const struct gr_moment *now);

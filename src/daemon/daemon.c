@@ -176,7 +176,7 @@ static int create_bridge(struct daemon *daemon, struct gr_error *error)
         gr_actuator_create(&daemon->actuator, daemon->config, error) != GR_OK) {
         return GR_NO_MEMORY;
     }
-    const char *filters[GR_CHANNELS + 2];
+    const char *filters[GR_CHANNELS + 3];
     size_t filter_count = gr_inputs_filters(daemon->config, filters), will_count;
     if (daemon->clock_topic) {
         filters[filter_count++] = daemon->clock_topic;
@@ -191,6 +191,7 @@ static int create_bridge(struct daemon *daemon, struct gr_error *error)
     for (size_t i = 0; i < daemon->config->appliance_count; i++) {
         gr_device_add_appliance(daemon->device, daemon->config->appliances[i].name);
     }
+    filters[filter_count++] = gr_device_document_topic(daemon->device);
     struct gr_will wills[GR_MOST_WILLS];
     const struct gr_will *own = gr_device_wills(daemon->device, &will_count);
     memcpy(wills, own, will_count * sizeof *wills);
@@ -314,7 +315,9 @@ static void turn(struct daemon *daemon)
             .heartbeat = daemon->heartbeat,
             .rates_until_s = gr_engine_known_until_s(daemon->engine, GR_IMPORT, daemon->now.utc_s),
             .refused_messages = gr_refusals_total(daemon->refusals)};
-        gr_actuator_turn(daemon->actuator, daemon->bridge, &decision, &daemon->now);
+        if (decision.fault != GR_FAULT_RIVAL) {
+            gr_actuator_turn(daemon->actuator, daemon->bridge, &decision, &daemon->now);
+        }
         const struct gr_outline outline = gr_engine_outline(daemon->engine, &decision, daemon->now.utc_s);
         if (decision.replanned || gr_device_is_announcing(daemon->device)) {
             gr_appliances_publish(daemon->config, daemon->engine, daemon->zone, daemon->device,
@@ -367,9 +370,49 @@ static void take_step(struct daemon *daemon, const struct gr_bridge_event *messa
     turn(daemon);
 }
 
+/* All counts as unpublished from here on. */
+static void announce(struct daemon *daemon)
+{
+    gr_device_announce(daemon->device, daemon->bridge);
+    gr_announce_all(daemon->config, daemon->device, daemon->bridge, gr_keeper_store(daemon->keeper));
+    gr_actuator_forget(daemon->actuator);
+}
+
+static void tell_rival(struct daemon *daemon, bool gone)
+{
+    struct gr_event event = {.kind = GR_EVENT_RIVAL, .at = daemon->now, .of.rival.gone = gone};
+    (void)gr_engine_handle(daemon->engine, &event, NULL);
+}
+
+/* On our own command topic: our own echo, or somebody else. After another one's end the topic holds that end,
+ * so everything is published anew. */
+static void take_document(struct daemon *daemon, const struct gr_bridge_event *message)
+{
+    uint64_t count;
+    enum gr_author author = gr_device_author(daemon->device, message->payload, message->length);
+    if (message->retained || author == GR_AUTHOR_OURSELVES) {
+        return;
+    }
+    const char *what = author == GR_AUTHOR_ANOTHER ? "somebody else commands here: standing by"
+                                                   : "somebody else's end: commanding again";
+    if (gr_refusals_note(daemon->refusals, message->topic, what, gr_clock_mono_ms(), &count)) {
+        gr_log(GR_LOG_ERROR, "%s: %s", message->topic, what);
+    }
+    tell_rival(daemon, author == GR_AUTHOR_ANOTHERS_END);
+    daemon->readings_came = true;
+    if (author == GR_AUTHOR_ANOTHERS_END) {
+        announce(daemon);
+        if (daemon->timed) {
+            turn(daemon);
+        }
+    }
+}
+
 static void take_message(struct daemon *daemon, struct gr_bridge_event *message)
 {
-    if (!daemon->clock_topic) {
+    if (strcmp(message->topic, gr_device_document_topic(daemon->device)) == 0) {
+        take_document(daemon, message);
+    } else if (!daemon->clock_topic) {
         take_input(daemon, message);
     } else if (strcmp(message->topic, daemon->clock_topic) == 0) {
         take_step(daemon, message);
@@ -395,9 +438,7 @@ static void take_bridge_event(struct daemon *daemon, struct gr_bridge_event *eve
         gr_log(GR_LOG_NOTICE, "connected to the broker at %s:%d", daemon->config->mqtt.host,
                daemon->config->mqtt.port);
         tell_link(daemon, true);
-        gr_device_announce(daemon->device, daemon->bridge);
-        gr_announce_all(daemon->config, daemon->device, daemon->bridge, gr_keeper_store(daemon->keeper));
-        gr_actuator_forget(daemon->actuator);
+        announce(daemon);
         if (daemon->timed) {
             turn(daemon);
         }

@@ -4,6 +4,7 @@
 #include "daemon/plan_json.h"
 #include "daemon/properties.h"
 #include "granary/civil.h"
+#include "granary/eventlog.h"
 
 #include <inttypes.h>
 #include <jansson.h>
@@ -12,7 +13,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { WILLS = 3 };
+enum { WILLS = 3, DOCUMENTS = 64 };
 
 struct gr_device {
     char root[2 * GR_NAME_SIZE + 8];
@@ -22,6 +23,9 @@ struct gr_device {
     char *published[GR_PROPERTIES]; /* what the broker holds, NULL while unknown */
     char appliance[GR_MOST_APPLIANCES][GR_NAME_SIZE], *appliance_published[GR_MOST_APPLIANCES];
     size_t appliances;
+    char document_topic[GR_TOPIC_SIZE];
+    uint64_t sent[DOCUMENTS]; /* sums of the documents sent last */
+    size_t sent_count;
     char will_topic[WILLS][GR_TOPIC_SIZE];
     char *will_document;
     struct gr_will wills[WILLS];
@@ -162,6 +166,7 @@ int gr_device_create(struct gr_device **out, const struct gr_outputs *outputs, c
     device->commanding = commanding;
     device->description_version = description_version;
     device->will_document = document;
+    property_topic(device, GR_COMMAND_DOCUMENT, device->document_topic);
     set_wills(device);
     *out = device;
     return GR_OK;
@@ -259,6 +264,37 @@ void gr_device_announce(struct gr_device *device, struct gr_bridge *bridge)
     device->announcing = true;
 }
 
+/* ---- whose document it is ---- */
+
+static void remember(struct gr_device *device, const char *document)
+{
+    device->sent[device->sent_count++ % DOCUMENTS] = gr_eventlog_sum(document, strlen(document));
+}
+
+const char *gr_device_document_topic(const struct gr_device *device)
+{
+    return device->document_topic;
+}
+
+static bool is_an_end(const void *payload, size_t length)
+{
+    json_t *document = json_loadb(payload, length, 0, NULL);
+    bool is_end = json_is_object(document) && json_is_null(json_object_get(document, "sequence"));
+    json_decref(document);
+    return is_end;
+}
+
+enum gr_author gr_device_author(const struct gr_device *device, const void *payload, size_t length)
+{
+    uint64_t sum = gr_eventlog_sum(payload, length);
+    for (size_t i = 0; i < DOCUMENTS && i < device->sent_count; i++) {
+        if (device->sent[i] == sum) {
+            return GR_AUTHOR_OURSELVES;
+        }
+    }
+    return is_an_end(payload, length) ? GR_AUTHOR_ANOTHERS_END : GR_AUTHOR_ANOTHER;
+}
+
 static void send_command(struct gr_device *device, struct gr_bridge *bridge, const struct gr_command *command)
 {
     char number[24], until[GR_RFC3339_SIZE];
@@ -276,6 +312,7 @@ static void send_command(struct gr_device *device, struct gr_bridge *bridge, con
     send_text(device, bridge, GR_COMMAND_BAND, gr_command_name(command->kind), expiry_s);
     char *document = write_command_document(command);
     if (document) {
+        remember(device, document);
         send_text(device, bridge, GR_COMMAND_DOCUMENT, document, expiry_s);
     }
     free(document);
@@ -329,7 +366,8 @@ void gr_device_publish(struct gr_device *device, struct gr_bridge *bridge, const
                        const struct gr_device_health *health)
 {
     char number[32];
-    if (decision->issue) {
+    /* Where somebody else commands, silence is what standing by means. */
+    if (decision->issue && decision->fault != GR_FAULT_RIVAL) {
         send_command(device, bridge, &decision->command);
     }
     if (decision->replanned || (device->announcing && plan->count > 0)) {
@@ -413,6 +451,7 @@ void gr_device_withdraw(struct gr_device *device, struct gr_bridge *bridge)
         send_text(device, bridge, GR_COMMAND_POWER, "0", 0);
         send_text(device, bridge, GR_COMMAND_BAND, gr_command_name(GR_FOLLOW), 0);
         if (document) {
+            remember(device, document);
             send_text(device, bridge, GR_COMMAND_DOCUMENT, document, 0);
         }
         free(document);

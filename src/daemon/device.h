@@ -58,6 +58,17 @@ void gr_device_update_override(struct gr_device *device, struct gr_bridge *bridg
 void gr_device_send_override(struct gr_device *device, struct gr_bridge *bridge, const char *id,
                              const char *text);
 
+/* The topic of the command's document, on which nobody else should publish; lives as long as the device. */
+const char *gr_device_document_topic(const struct gr_device *device);
+
+enum gr_author {
+    GR_AUTHOR_OURSELVES,
+    GR_AUTHOR_ANOTHER,     /* who commands */
+    GR_AUTHOR_ANOTHERS_END /* a last will, or an orderly end: follow without a sequence */
+};
+/* Whose document it is that came on that topic. */
+enum gr_author gr_device_author(const struct gr_device *device, const void *payload, size_t length);
+
 /* Orderly end: `follow` on the command topics, $state disconnected. */
 void gr_device_withdraw(struct gr_device *device, struct gr_bridge *bridge);
 

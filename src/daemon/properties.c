@@ -5,7 +5,8 @@
 #define BANDS "follow,store,serve,charge,export,rest"
 #define ANSWERS "unknown,follows,retried,limited,refuses"
 #define FAULTS                                                                                               \
-    "none,starting,clock,link,state-of-charge,grid-absent,power,rates,planner,recovering,budget,inverter"
+    "none,starting,clock,link,state-of-charge,grid-absent,power,rates,planner,recovering,budget,inverter,"   \
+    "rival"
 #define OVERRIDES "none," BANDS
 
 const struct gr_property_row gr_properties[GR_PROPERTIES] = {

@@ -246,6 +246,10 @@ static int take_event(struct gr_engine *engine, const struct gr_event *event, st
         return take_override(engine, event, error);
     case GR_EVENT_CANCEL:
         return cancel_overrides(engine, event->of.cancel.kind, error);
+    case GR_EVENT_RIVAL:
+        engine->reissue = engine->reissue || event->of.rival.gone;
+        gr_guard_rival(&engine->guard, event->of.rival.gone, &event->at);
+        return GR_OK;
     }
     return gr_error_set(error, GR_INVALID, "an event of unknown kind %d", (int)event->kind);
 }
@@ -397,6 +401,13 @@ static enum gr_fault plan_and_decide(struct gr_engine *engine, const struct gr_m
     return GR_FAULT_NONE;
 }
 
+/* What a change that cannot wait may lead to without any budget: less of the same, or no discharge. */
+static bool is_safer(const struct gr_pacer *pacer, const struct gr_wish *wish)
+{
+    return wish->kind == GR_REST || wish->kind == GR_STORE ||
+           (wish->kind == pacer->kind && wish->power_kw < pacer->power_kw);
+}
+
 /* The budget spent, a wish for something else than the command in force ends in follow: a command that has
  * lost its reason may be the wrong one, follow never is. */
 static enum gr_fault apply_budget(const struct gr_engine *engine, const struct gr_moment *now,
@@ -405,8 +416,9 @@ static enum gr_fault apply_budget(const struct gr_engine *engine, const struct g
     const struct gr_pacer *pacer = &engine->pacer;
     bool same = pacer->any && pacer->kind == wish->kind && pacer->power_kw == wish->power_kw;
     int changes = gr_pacer_changes(pacer, now);
-    if (same || changes < engine->config.safety.changes_per_day ||
-        !gr_pacer_gains(pacer, &engine->config.safety, wish->gain)) {
+    bool wanted =
+        wish->forced ? !is_safer(pacer, wish) : gr_pacer_gains(pacer, &engine->config.safety, wish->gain);
+    if (same || changes < engine->config.safety.changes_per_day || !wanted) {
         return GR_FAULT_NONE;
     }
     (void)snprintf(text, GR_REASON_SIZE, "%d changes of command in 24 h are as many as allowed", changes);

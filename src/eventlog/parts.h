@@ -33,7 +33,4 @@ bool gr_words_direction(struct gr_words *words, enum gr_direction *out);
 /* The decision as one line, without its newline. */
 void gr_eventlog_describe(char out[GR_EVENTLOG_LINE_SIZE], const struct gr_decision *decision);
 
-/* Told apart by accident, not by attack (FNV-1a, Fowler, Noll, Vo). */
-uint64_t gr_eventlog_sum(const void *bytes, size_t length);
-
 #endif

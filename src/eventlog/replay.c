@@ -232,6 +232,16 @@ static int take_cancel(struct run *run, struct gr_words *words, struct gr_event 
                                               : refuse(error, "the kind of an override, or \"all\"");
 }
 
+static int take_rival(struct run *run, struct gr_words *words, struct gr_event *event, struct gr_error *error)
+{
+    char word[8] = "";
+    bool good = gr_words_take(words, word, sizeof word) && gr_words_end(words);
+    event->of.rival.gone = strcmp(word, "gone") == 0;
+    return good && (event->of.rival.gone || strcmp(word, "here") == 0)
+               ? hand_over(run, event, error)
+               : refuse(error, "\"here\" or \"gone\"");
+}
+
 static int take_sequence(struct run *run, struct gr_words *words, struct gr_error *error)
 {
     int64_t sequence;
@@ -283,7 +293,7 @@ static int take_timed(struct run *run, const char *kind, struct gr_words *words,
     } kinds[] = {{"reading", GR_EVENT_READING, take_reading}, {"rates", GR_EVENT_RATES, take_rates},
                  {"history", GR_EVENT_HISTORY, take_history}, {"link", GR_EVENT_LINK, take_link},
                  {"weather", GR_EVENT_WEATHER, take_weather}, {"override", GR_EVENT_OVERRIDE, take_override},
-                 {"cancel", GR_EVENT_CANCEL, take_cancel}};
+                 {"cancel", GR_EVENT_CANCEL, take_cancel},    {"rival", GR_EVENT_RIVAL, take_rival}};
     struct gr_event event = {.kind = GR_EVENT_LINK};
     bool is_tick = strcmp(kind, "tick") == 0;
     if (!gr_words_moment(words, &event.at)) {

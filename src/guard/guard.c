@@ -8,8 +8,9 @@
 enum {
     MOST_CLOCK_STEP_MS = 30000,
     MOST_POWER_GAP_MS = 180000, /* a longer silence tells nothing about the energy moved meanwhile */
-    CONFIRM_MS = 5000,          /* a message that was delivered twice confirms nothing */
-    CONTRADICTION_MS = 300000   /* powers are read one after the other: shorter contradictions are usual */
+    STAND_BY_MS = 600000,
+    CONFIRM_MS = 5000,        /* a message that was delivered twice confirms nothing */
+    CONTRADICTION_MS = 300000 /* powers are read one after the other: shorter contradictions are usual */
 };
 
 /* Nothing was built before it: a clock that says so has not been set since the machine started. */
@@ -20,8 +21,8 @@ static const double frozen_share = 0.05;   /* of capacity, moved while the state
 static const double move_allowance = 1.25; /* meters and clocks are not exact */
 
 static const char *const fault_names[GR_FAULTS] = {
-    "none",  "starting", "clock",   "link",       "state-of-charge", "grid-absent",
-    "power", "rates",    "planner", "recovering", "budget",          "inverter"};
+    "none",  "starting", "clock",      "link",   "state-of-charge", "grid-absent", "power",
+    "rates", "planner",  "recovering", "budget", "inverter",        "rival"};
 
 const char *gr_fault_name(enum gr_fault fault)
 {
@@ -54,10 +55,13 @@ static double reachable_percent(const struct gr_reading *reading, int64_t mono_m
     return agree_percent + move_allowance * greatest_kw * hours / capacity_kwh * 100;
 }
 
-/* A jump has to be told twice, with some time between. */
-static bool is_confirmed(struct gr_reading *reading, double percent, int64_t mono_ms)
+/* A jump has to be told twice, with some time between, in which the battery may have moved on. */
+static bool is_confirmed(struct gr_reading *reading, double percent, int64_t mono_ms, double greatest_kw,
+                         double capacity_kwh)
 {
-    bool agrees = fabs(percent - reading->candidate) <= agree_percent; /* false while there is none */
+    const struct gr_reading then = {.mono_ms = reading->candidate_ms};
+    double reachable = reachable_percent(&then, mono_ms, greatest_kw, capacity_kwh);
+    bool agrees = fabs(percent - reading->candidate) <= reachable; /* false while there is none */
     if (agrees && mono_ms - reading->candidate_ms >= CONFIRM_MS) {
         return true;
     }
@@ -74,7 +78,7 @@ static bool note_state_of_charge(struct gr_guard *guard, double percent, int64_t
     struct gr_reading *reading = &guard->reading[GR_STATE_OF_CHARGE];
     bool jumped = reading->seen && fabs(percent - reading->value) >
                                        reachable_percent(reading, mono_ms, greatest_kw, capacity_kwh);
-    if (jumped && !is_confirmed(reading, percent, mono_ms)) {
+    if (jumped && !is_confirmed(reading, percent, mono_ms, greatest_kw, capacity_kwh)) {
         return false;
     }
     accept(reading, percent, mono_ms);
@@ -219,6 +223,11 @@ enum gr_fault gr_guard_look_at_balance(const struct gr_guard *guard, const struc
     return GR_FAULT_POWER;
 }
 
+void gr_guard_rival(struct gr_guard *guard, bool gone, const struct gr_moment *now)
+{
+    guard->rival_until_ms = gone ? 0 : now->mono_ms + STAND_BY_MS;
+}
+
 static bool is_grid_absent(const struct gr_guard *guard)
 {
     const struct gr_reading *reading = &guard->reading[GR_GRID_PRESENT];
@@ -236,6 +245,10 @@ enum gr_fault gr_guard_look(const struct gr_guard *guard, const struct gr_safety
     }
     if (!guard->link_up) {
         return say(text, GR_FAULT_LINK, "no connection to the broker");
+    }
+    if (now->mono_ms < guard->rival_until_ms) {
+        return say(text, GR_FAULT_RIVAL,
+                   "somebody else commands on our topic: standing by until that has stopped for ten minutes");
     }
     if (is_grid_absent(guard)) {
         return say(text, GR_FAULT_GRID_ABSENT, "the grid is absent: the house runs on its own");

@@ -492,14 +492,23 @@ static void check_issue(struct chaos *chaos)
     require(chaos, command->reason[0] != '\0', LAW_VALIDITY, "a command without a reason");
 }
 
+static bool do_readings_tell_the_truth(const struct chaos *chaos)
+{
+    for (int channel = 0; channel < channels_with_faults; channel++) {
+        const struct world_channel *one = &chaos->world.channel[channel];
+        if (one->frozen || !isnan(one->forced) || one->factor != 1 || one->silent || one->every_s > 0) {
+            return false;
+        }
+    }
+    return true;
+}
+
 /* An inverter that stands still whatever it is told is told so three times at most in its answer time. */
 static void check_answer(struct chaos *chaos)
 {
     const struct gr_command *command = &chaos->world.decision.command;
     bool powered = (command->kind == GR_CHARGE || command->kind == GR_EXPORT) && command->power_kw > 1;
-    bool told_truth = age_s(chaos, GR_BATTERY_POWER) == 0 &&
-                      isnan(chaos->world.channel[GR_BATTERY_POWER].forced) &&
-                      !chaos->world.channel[GR_BATTERY_POWER].frozen;
+    bool told_truth = age_s(chaos, GR_BATTERY_POWER) == 0 && do_readings_tell_the_truth(chaos);
     double percent = world_percent(&chaos->world);
     bool ignored = chaos->world.obedience == WORLD_DEAF && powered && told_truth && percent > 25 &&
                    percent < 90 && fabs(chaos->world.percent_error) < 1 && chaos->world.flow.grid_kw < 9 &&

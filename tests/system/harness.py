@@ -159,6 +159,72 @@ class Broker:
         self.process.kill()
 
 
+class Wire:
+    """A cable between granaryd and the broker that can be frozen (both ends stay open, nothing passes), slow, or cut."""
+
+    def __init__(self, target_port):
+        self.target_port, self.bytes_per_s, self.pairs = target_port, None, []
+        self.open = threading.Event()
+        self.open.set()
+        self.listener = socket.create_server(("127.0.0.1", 0))
+        self.port = self.listener.getsockname()[1]
+        threading.Thread(target=self._accept, daemon=True).start()
+
+    def _accept(self):
+        while True:
+            try:
+                near, _ = self.listener.accept()
+                far = socket.create_connection(("127.0.0.1", self.target_port))
+            except OSError:
+                if self.listener.fileno() < 0:
+                    return
+                near.close()
+                continue
+            self.pairs += [near, far]
+            for one, other in ((near, far), (far, near)):
+                threading.Thread(target=self._carry, args=(one, other), daemon=True).start()
+
+    def _carry(self, one, other):
+        pause = threading.Event()
+        try:
+            while True:
+                data = one.recv(4096 if self.bytes_per_s is None else 64)
+                self.open.wait()
+                if not data:
+                    break
+                if self.bytes_per_s is not None:
+                    pause.wait(len(data) / self.bytes_per_s)
+                other.sendall(data)
+        except OSError:
+            pass
+        self._end(one)
+        self._end(other)
+
+    @staticmethod
+    def _end(end):
+        try:
+            end.shutdown(socket.SHUT_RDWR)
+        except OSError:
+            pass  # the other side was first
+
+    def freeze(self):
+        self.open.clear()
+
+    def thaw(self):
+        self.open.set()
+
+    def cut(self):
+        for end in self.pairs:
+            self._end(end)
+
+    def close(self):
+        self.listener.close()
+        self.thaw()
+        self.cut()
+        for end in self.pairs:
+            end.close()
+
+
 Message = collections.namedtuple("Message", "topic payload retained expiry_s at")
 
 
@@ -326,7 +392,7 @@ CONFIG = """site = {{ name = "Test house"; timezone = "Europe/Lisbon"; latitude_
 battery = {{ capacity_kwh = 10.0; charge_kw = 3.0; discharge_kw = 4.0; round_trip_efficiency = 0.9; wear_per_kwh = 0.02;
             reserve_percent = 10; }};
 grid = {{ import_limit_kw = 13.8; export_limit_kw = 5.0; }};
-mqtt = {{ host = "127.0.0.1"; port = {port}; client_id = "granary-{port}"; {mqtt} }};
+mqtt = {{ host = "127.0.0.1"; port = {port}; client_id = "{client_id}"; {mqtt} }};
 inputs = {{
     state_of_charge = {{ topic = "house/soc"; unit = "%"; }};
     battery_power = {{ topic = "house/battery"; unit = "W"; positive = "charge"; }};
@@ -385,6 +451,11 @@ class SystemTest(unittest.TestCase):
         self.addCleanup(watcher.close)
         return watcher
 
+    def wire(self):
+        wire = Wire(self.broker.port)
+        self.addCleanup(wire.close)
+        return wire
+
     def serve_rates(self, port=0):
         server = RateServer(port)
         self.addCleanup(server.close)
@@ -396,7 +467,9 @@ class SystemTest(unittest.TestCase):
         """Writes a configuration; mqtt, inputs, safety and outputs add lines to their groups.
         The battery of these tests mostly stands still, whatever is commanded: answer_s 0 lets it."""
         parts = {"answer_s": 0, "mqtt": "", "inputs": "", "safety": "", "outputs": "", **groups}
-        text = CONFIG.format(port=self.broker.port, state=state or self.path("state"), rates=rates,
+        port = parts.pop("port", self.broker.port)
+        parts.setdefault("client_id", f"granary-{port}")
+        text = CONFIG.format(port=port, state=state or self.path("state"), rates=rates,
                              commanding="true" if commanding else "false", **parts)
         with open(self.path(file), "w", encoding="utf-8") as stream:
             stream.write(text)

@@ -89,6 +89,16 @@ static void an_outlier_that_is_delivered_twice_is_still_a_lone_one(void **state)
     assert_near(guard.reading[GR_STATE_OF_CHARGE].value, 0, 0);
 }
 
+static void a_jump_is_confirmed_by_a_battery_that_moves_on(void **state)
+{
+    (void)state;
+    struct gr_guard guard = linked_guard();
+    tell(&guard, GR_STATE_OF_CHARGE, 20, 0);
+    tell(&guard, GR_STATE_OF_CHARGE, 60, 60);
+    tell(&guard, GR_STATE_OF_CHARGE, 64, 360); /* 5 kW for 5 minutes */
+    assert_near(guard.reading[GR_STATE_OF_CHARGE].value, 64, 0);
+}
+
 static void a_jump_that_is_believed_is_told(void **state)
 {
     (void)state;
@@ -289,6 +299,7 @@ int main(void)
         cmocka_unit_test(an_old_state_of_charge_is_a_fault_that_names_its_age),
         cmocka_unit_test(a_lone_outlier_is_dropped),
         cmocka_unit_test(an_outlier_that_is_delivered_twice_is_still_a_lone_one),
+        cmocka_unit_test(a_jump_is_confirmed_by_a_battery_that_moves_on),
         cmocka_unit_test(a_jump_that_is_believed_is_told),
         cmocka_unit_test(powers_that_contradict_each_other_for_five_minutes_are_a_fault),
         cmocka_unit_test(a_jump_that_a_second_reading_confirms_is_believed),
