@@ -390,7 +390,8 @@ static void take_document(struct daemon *daemon, const struct gr_bridge_event *m
 {
     uint64_t count;
     enum gr_author author = gr_device_author(daemon->device, message->payload, message->length);
-    if (message->retained || author == GR_AUTHOR_OURSELVES) {
+    /* What comes after the connection's end may be our own last will. */
+    if (message->retained || author == GR_AUTHOR_OURSELVES || !gr_bridge_is_up(daemon->bridge)) {
         return;
     }
     const char *what = author == GR_AUTHOR_ANOTHER ? "somebody else commands here: standing by"
