@@ -166,6 +166,54 @@ int gr_points_widen(struct gr_points *out, const struct gr_points *in, double sl
     return GR_OK;
 }
 
+/* ---- min-plus convolution of convex functions ---- */
+
+/* Whether the piece that begins at f comes before that at g: the lesser slope, compared without a division.
+ * The slope of a piece of no length is noise and must not hold up the others. */
+static bool comes_first(const struct gr_point *f, const struct gr_point *g, double near)
+{
+    double f_length = f[1].x - f->x, g_length = g[1].x - g->x;
+    if (f_length <= near || g_length <= near) {
+        return f_length <= near;
+    }
+    return (f[1].value - f->value) * g_length <= (g[1].value - g->value) * f_length;
+}
+
+int gr_points_merge(struct gr_points *out, const struct gr_point *f, size_t f_count, const struct gr_point *g,
+                    size_t g_count, double low, double high)
+{
+    int rc = gr_points_reserve(out, f_count + g_count + 1);
+    if (rc) {
+        return rc;
+    }
+    double near = 1e-12 * (high - low);
+    const struct gr_point *f_last = f + f_count - 1, *g_last = g + g_count - 1;
+    struct gr_point *to = out->at;
+    struct gr_point here = {f->x + g->x, f->value + g->value};
+    if (here.x >= low) {
+        *to++ = (struct gr_point){low, here.value};
+    }
+    while (here.x < high && (f < f_last || g < g_last)) {
+        bool from_f = g == g_last || (f < f_last && comes_first(f, g, near));
+        f += from_f;
+        g += !from_f;
+        struct gr_point next = {f->x + g->x, f->value + g->value};
+        if (next.x > low) {
+            if (to == out->at) {
+                *to++ = (struct gr_point){low, gr_point_line(here, next, low)};
+            }
+            *to++ = next.x < high ? next : (struct gr_point){high, gr_point_line(here, next, high)};
+        }
+        here = next;
+    }
+    if (to == out->at) {
+        *to++ = (struct gr_point){low, here.value};
+    }
+    to[-1].x = here.x < high ? high : to[-1].x;
+    out->count = (size_t)(to - out->at);
+    return GR_OK;
+}
+
 /* ---- lower envelope ---- */
 
 /* Where f - g goes from `before` to `after`: the share of the way at which it is 0, or -1 where the sign

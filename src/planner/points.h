@@ -87,6 +87,11 @@ static inline double gr_cursor_next(const struct gr_cursor *cursor)
  * meet, the ridge between them is cut off at their one crossing. Linear in the points. Needs length >= 0. */
 int gr_points_widen(struct gr_points *out, const struct gr_points *in, double slope, double length);
 
+/* out = min-plus convolution of two convex functions, cut to [low, high], which it must cover: their straight
+ * pieces by rising slope. */
+int gr_points_merge(struct gr_points *out, const struct gr_point *f, size_t f_count, const struct gr_point *g,
+                    size_t g_count, double low, double high);
+
 /* out = the lower of f and g, each taken as infinite outside its domain. Where one begins or ends, the other
  * must be no higher, so that there is no jump. */
 int gr_points_lower(struct gr_points *out, const struct gr_points *f, const struct gr_points *g);

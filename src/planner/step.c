@@ -47,10 +47,14 @@ static int convolve(struct gr_planner *planner, const struct gr_points *from, si
     const struct gr_point *at = planner->moves.at;
     struct gr_points *out = &planner->other;
     struct gr_points *to = &planner->work[0], *spare = &planner->work[1];
+    double needed_kwh = capacity_kwh - at[first].x;
     int rc = GR_OK;
     for (size_t i = first; i < last && !rc; i++) {
         double length = at[i + 1].x - at[i].x;
         rc = gr_points_widen(to, from, (at[i + 1].value - at[i].value) / length, length);
+        while (to->count > 1 && to->at[to->count - 2].x >= needed_kwh) {
+            to->count--; /* what lies further right comes from there alone, and goes further right */
+        }
         from = to;
         to = spare;
         spare = to == &planner->work[0] ? &planner->work[1] : &planner->work[0];
@@ -377,6 +381,76 @@ static int states_step(struct gr_planner *planner, const struct gr_problem *prob
     return rc;
 }
 
+/* ---- the basic model ---- */
+
+/* Whether levels that the standing loss empties are no better a choice than the lowest that it does not, by
+ * what planner->best is without them. From s they cost planner->after's first value and at least the cheapest
+ * move that takes no more than s; compared at the kinks, between which both are straight. */
+static bool emptied_levels_are_useless(const struct gr_planner *planner, double loss_kwh)
+{
+    const struct gr_points *moves = &planner->moves, *best = &planner->best;
+    size_t cheapest = moves->count - 1;
+    while (cheapest > 0 && moves->at[cheapest - 1].value <= moves->at[cheapest].value) {
+        cheapest--;
+    }
+    struct gr_cursor taken = {moves->at, cheapest + 1, 0}, found = {best->at, best->count, 0};
+    struct gr_point last = moves->at[cheapest];
+    double end_kwh = gr_min(best->at[best->count - 1].x, moves->at[moves->count - 1].x + loss_kwh), s = 0;
+    for (;;) {
+        double moved = s < last.x ? gr_cursor_value(&taken, s) : last.value;
+        if (gr_cursor_value(&found, s) > planner->after.at[0].value + moved) {
+            return false;
+        }
+        if (s >= end_kwh) {
+            return true;
+        }
+        double next = s < last.x ? gr_cursor_next(&taken) : INFINITY;
+        s = gr_min(end_kwh, gr_min(next, gr_cursor_next(&found)));
+    }
+}
+
+/* Enough for that: what follows falls more steeply than any move does, by more than the loss is worth to the
+ * dearest of them. */
+static bool emptied_levels_are_far_off(const struct gr_planner *planner, double loss_kwh)
+{
+    const struct gr_point *after = planner->after.at + 1, *moves = planner->moves.at;
+    if (planner->after.count < 3 || planner->moves.count < 2) {
+        return false;
+    }
+    double length = gr_min(after[1].x - after[0].x, -moves[0].x - loss_kwh);
+    double fall = (after[1].value - after[0].value) / (after[1].x - after[0].x);
+    double dearest = (moves[1].value - moves[0].value) / (moves[1].x - moves[0].x);
+    return (dearest - fall) * length > gr_max(0, -dearest) * loss_kwh;
+}
+
+/* Where moves and what follows are convex, one merge of their slopes is the whole step; false where that is
+ * not so. The standing loss puts a level piece before what follows, which rarely matters. */
+static bool merge_step(struct gr_planner *planner, const struct gr_slot *slot, size_t next, int *rc)
+{
+    const struct gr_points *after = &planner->after, *moves = &planner->moves;
+    size_t first = slot->battery.standing_loss_kw > 0 ? 1 : 0;
+    bool covers = after->at[first].x + moves->at[0].x <= 0;
+    if (!planner->kept[next].convex || !covers ||
+        chain_end(planner, 0, moves->count - 1) < moves->count - 1) {
+        return false;
+    }
+    *rc = gr_points_merge(&planner->best, after->at + first, after->count - first, moves->at, moves->count, 0,
+                          slot->battery.capacity_kwh);
+    double loss_kwh = slot->hours * slot->battery.standing_loss_kw;
+    return *rc || first == 0 || emptied_levels_are_far_off(planner, loss_kwh) ||
+           emptied_levels_are_useless(planner, loss_kwh);
+}
+
+static int basic_step(struct gr_planner *planner, const struct gr_slot *slot, size_t next)
+{
+    int rc = gr_work_after(planner, slot, next);
+    if (rc || merge_step(planner, slot, next, &rc)) {
+        return rc;
+    }
+    planner->best.count = 0;
+    return join_chains(planner, &planner->after, 0, planner->moves.count - 1, slot->battery.capacity_kwh);
+}
+
 int gr_work_step(struct gr_planner *planner, const struct gr_problem *problem, size_t t, size_t row,
                  size_t next)
 {
@@ -386,9 +460,6 @@ int gr_work_step(struct gr_planner *planner, const struct gr_problem *problem, s
     if (rc || !gr_work_is_basic(planner, &slot)) {
         return rc ? rc : states_step(planner, problem, &slot, t, row, next);
     }
-    rc = gr_work_after(planner, &slot, next);
-    planner->best.count = 0;
-    rc = rc ? rc
-            : join_chains(planner, &planner->after, 0, planner->moves.count - 1, slot.battery.capacity_kwh);
+    rc = basic_step(planner, &slot, next);
     return rc ? rc : gr_work_keep(planner, &planner->best, row, 0, planner->kept[next].base);
 }

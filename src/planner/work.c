@@ -94,6 +94,18 @@ int gr_work_begin(struct gr_planner *planner, const struct gr_problem *problem, 
     return GR_OK;
 }
 
+/* Neighbouring slopes compared without a division. */
+static bool is_convex(const struct gr_point *at, size_t count)
+{
+    for (size_t i = 2; i < count; i++) {
+        if ((at[i].value - at[i - 1].value) * (at[i - 1].x - at[i - 2].x) <
+            (at[i - 1].value - at[i - 2].value) * (at[i].x - at[i - 1].x)) {
+            return false;
+        }
+    }
+    return true;
+}
+
 int gr_work_keep(struct gr_planner *planner, struct gr_points *function, size_t row, size_t layer,
                  double base)
 {
@@ -109,7 +121,7 @@ int gr_work_keep(struct gr_planner *planner, struct gr_points *function, size_t 
         at[i].value -= planner->empty;
     }
     planner->kept[gr_work_index(planner, row, layer)] =
-        (struct gr_kept){store->count, count, base + planner->empty};
+        (struct gr_kept){store->count, count, base + planner->empty, is_convex(at, count)};
     store->count += count;
     planner->most_points = count > planner->most_points ? count : planner->most_points;
     return GR_OK;

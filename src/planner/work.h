@@ -19,6 +19,7 @@
 struct gr_kept {
     size_t first, count;
     double base;
+    bool convex;
 };
 
 /* *out = a copy of the points, each value raised by `base`. */

@@ -102,6 +102,66 @@ static void widening_bears_pieces_that_are_parallel_to_the_slope_but_for_roundin
     gr_points_free(&f);
 }
 
+/* Slopes from a sorted list of few values, so that equal ones are common; some pieces have next to no length
+ * and any slope, as rounding makes them. */
+static void draw_convex(struct gr_points *out, uint64_t *random, double start)
+{
+    size_t count = 1 + next_random(random) % MOST_POINTS;
+    double slope = rounded(random, -3, 0, 0.5), x = start, value = uniform(random, -1, 1);
+    assert_int_equal(gr_points_reserve(out, 2 * count), GR_OK);
+    out->count = 0;
+    for (size_t i = 0; i < count; i++) {
+        gr_points_push(out, x, value);
+        if (chance(random, 0.2)) {
+            x += 1e-15 * (1 + fabs(x));
+            gr_points_push(out, x, value + uniform(random, -1e-14, 1e-14));
+        }
+        double length = uniform(random, 0.1, 2);
+        x += length;
+        value += slope * length;
+        slope += rounded(random, 0, 1, 0.5);
+    }
+}
+
+static double convolved_by_definition(const struct gr_points *f, const struct gr_points *g, double x)
+{
+    double least = INFINITY;
+    for (size_t i = 0; i < f->count + g->count; i++) {
+        double part = i < f->count ? f->at[i].x : x - g->at[i - f->count].x;
+        if (part >= f->at[0].x - 1e-12 && part <= last_x(f) + 1e-12 && x - part >= g->at[0].x - 1e-12 &&
+            x - part <= last_x(g) + 1e-12) {
+            least = fmin(least,
+                         gr_points_value(f->at, f->count, part) + gr_points_value(g->at, g->count, x - part));
+        }
+    }
+    return least;
+}
+
+static void merging_slopes_is_the_min_plus_convolution_of_two_convex_functions(void **state)
+{
+    (void)state;
+    uint64_t random = test_seed(16);
+    struct gr_points f = {0}, g = {0}, out = {0};
+    for (int trial = 0; trial < TRIALS; trial++) {
+        draw_convex(&f, &random, uniform(&random, -1, 0));
+        draw_convex(&g, &random, uniform(&random, -1, 0));
+        double first = f.at[0].x + g.at[0].x, last = last_x(&f) + last_x(&g);
+        double low = chance(&random, 0.2) ? first : uniform(&random, first, last);
+        double high = chance(&random, 0.2) ? last : chance(&random, 0.1) ? low : uniform(&random, low, last);
+        assert_int_equal(gr_points_merge(&out, f.at, f.count, g.at, g.count, low, high), GR_OK);
+        assert_rising(&out);
+        assert_true(out.at[0].x == low && last_x(&out) == high);
+        for (int k = 0; k <= 50; k++) {
+            double x = low + (high - low) * k / 50;
+            double found = gr_points_value(out.at, out.count, x);
+            assert_true(fabs(found - convolved_by_definition(&f, &g, x)) < 1e-9);
+        }
+    }
+    gr_points_free(&f);
+    gr_points_free(&g);
+    gr_points_free(&out);
+}
+
 static double value_or_infinite(const struct gr_points *f, double x)
 {
     return x < f->at[0].x || x > last_x(f) ? INFINITY : gr_points_value(f->at, f->count, x);
@@ -218,6 +278,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(widening_is_the_min_plus_convolution_with_a_straight_piece),
+        cmocka_unit_test(merging_slopes_is_the_min_plus_convolution_of_two_convex_functions),
         cmocka_unit_test(widening_bears_pieces_that_are_parallel_to_the_slope_but_for_rounding),
         cmocka_unit_test(
             the_lower_envelope_is_the_lower_of_the_two_wherever_both_reach_and_each_alone_elsewhere),
