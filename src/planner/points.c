@@ -186,8 +186,8 @@ int gr_points_merge(struct gr_points *out, const struct gr_point *f, size_t f_co
     if (rc) {
         return rc;
     }
-    double near = 1e-12 * (high - low);
     const struct gr_point *f_last = f + f_count - 1, *g_last = g + g_count - 1;
+    double near = 1e-12 * (f_last->x - f->x + g_last->x - g->x);
     struct gr_point *to = out->at;
     struct gr_point here = {f->x + g->x, f->value + g->value};
     if (here.x >= low) {
