@@ -228,7 +228,10 @@ static void gather(const struct gr_weather *weather, enum part part, struct gr_r
 {
     int64_t newest = newest_of(weather);
     out->count = 0;
-    for (int64_t number = newest - RING + 1; newest > INT64_MIN && number <= newest; number++) {
+    if (newest == INT64_MIN) {
+        return;
+    }
+    for (int64_t number = newest - RING + 1; number <= newest; number++) {
         const struct weather_cell *cell = &weather->ring[(number % RING + RING) % RING];
         double value = cell->number == number ? part_of(cell, part) : (double)NAN;
         if (!isnan(value)) {
