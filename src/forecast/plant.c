@@ -10,7 +10,7 @@ enum { WINDOW_DAYS = 12, BEST = 2, MOST_DAYS = 365, SECTORS = 36, LEAST_POINTS =
 static const int64_t day_s = 86400;
 static const double least_share = 0.08; /* of the arrays' most: below it little is to be seen */
 static const double least_elevation_deg = 5;
-static const double tilt_step_deg = 5, azimuth_step_deg = 10, most_turn_deg = 90;
+enum { TILT_STEP_DEG = 5, AZIMUTH_STEP_DEG = 10, MOST_TURN_DEG = 90 };
 static const double clearly_better = 0.75; /* the misfit found / the misfit as configured */
 static const double least_tilt_off_deg = 10, least_azimuth_off_deg = 15;
 static const double shaded_below = 0.75; /* of the usual ratio */
@@ -136,8 +136,8 @@ static void turn(const struct look *look, struct gr_plant *out)
     struct gr_site site = *look->site;
     struct gr_solar_array *array = &site.arrays[0];
     double tilt_deg = array->tilt_deg, azimuth_deg = array->azimuth_deg;
-    for (double tilt = 0; tilt <= 90; tilt += tilt_step_deg) {
-        for (double turned = -most_turn_deg; turned <= most_turn_deg; turned += azimuth_step_deg) {
+    for (int tilt = 0; tilt <= 90; tilt += TILT_STEP_DEG) {
+        for (int turned = -MOST_TURN_DEG; turned <= MOST_TURN_DEG; turned += AZIMUTH_STEP_DEG) {
             array->tilt_deg = tilt;
             array->azimuth_deg = fmod(azimuth_deg + turned + 360, 360);
             model(look, &site, look->model_kw);

@@ -2,7 +2,6 @@
 
 #include "granary/civil.h"
 
-#include <stdio.h>
 #include <string.h>
 
 enum { SATURDAY = 6, LEAP_YEAR = 2000 };
@@ -27,22 +26,33 @@ bool gr_is_day_off(const struct gr_holidays *holidays, int64_t day)
     return gr_civil_weekday(day * GR_DAY_S) >= SATURDAY || gr_is_holiday(holidays, day);
 }
 
+/* Value of so many digits; -1 where one is none. */
+static int digits(const char *text, size_t count)
+{
+    int value = 0;
+    for (size_t i = 0; i < count; i++) {
+        if (text[i] < '0' || text[i] > '9') {
+            return -1;
+        }
+        value = 10 * value + (text[i] - '0');
+    }
+    return value;
+}
+
 /* 0 where the word is no date. */
 static int parse_date(const char *word, size_t length)
 {
-    int year = 0, month = 0, day = 0, used = 0;
-    char text[16];
-    if (length != 5 && length != 10) {
+    bool of_every_year = length == 5;
+    if ((!of_every_year && length != 10) || (!of_every_year && word[4] != '-')) {
         return 0;
     }
-    (void)snprintf(text, sizeof text, "%.*s", (int)length, word);
-    if (text[strspn(text, "0123456789-")] != '\0') {
+    const char *month_word = of_every_year ? word : word + 5;
+    int year = of_every_year ? LEAP_YEAR : digits(word, 4);
+    int month = digits(month_word, 2), day = digits(month_word + 3, 2);
+    if (month_word[2] != '-' || !gr_civil_is_date(year, month, day)) {
         return 0;
     }
-    bool read = length == 10 ? sscanf(text, "%4d-%2d-%2d%n", &year, &month, &day, &used) == 3
-                             : sscanf(text, "%2d-%2d%n", &month, &day, &used) == 2;
-    bool exists = gr_civil_is_date(length == 10 ? year : LEAP_YEAR, month, day);
-    return read && exists && (size_t)used == length ? year * 10000 + month * 100 + day : 0;
+    return (of_every_year ? 0 : year * 10000) + month * 100 + day;
 }
 
 int gr_holidays_parse(struct gr_holidays *out, const char *text, struct gr_error *error)
