@@ -228,6 +228,8 @@ struct gr_outline {
     enum gr_command_kind next; /* the plan's next other command, from next_s on; what goes on to the plan's */
     int64_t next_s;            /* end, where there is none */
     double cost_today, cost_tomorrow; /* money from now to local midnight, and in the day that follows */
+    int64_t car_start_s, car_end_s;   /* when a car that asked had best charge; 0: none did */
+    double car_kw, car_cost;          /* with which power, for how much money */
     double backup_hours; /* for which all that is stored carries the house's present load, at most 999 */
 };
 

@@ -18,17 +18,21 @@ enum gr_override_kind {
     GR_OVERRIDE_LOAD,      /* the house is expected to draw so many times what it usually does */
     GR_OVERRIDE_NO_EXPORT, /* the battery does not feed the grid by command */
     GR_OVERRIDE_PAUSE,     /* `follow`: the battery without Granary */
+    GR_OVERRIDE_CAR,       /* a car wants energy by the end */
+    GR_OVERRIDE_PRICE,     /* another import price from since_s on */
+    GR_OVERRIDE_PAYMENT,   /* money for each kWh imported less or exported more, from since_s on */
+    GR_OVERRIDE_WISH,      /* a state of charge wished for at the end */
     GR_OVERRIDE_KINDS
 };
 
 struct gr_override {
     enum gr_override_kind kind;
     enum gr_command_kind command;
-    double power_kw;      /* of charge and export; 0: as much as can be */
-    double until_percent; /* a command ends here too; NAN: by time only */
-    double value;         /* reserve in percent, load as a factor */
-    int64_t since_s, until_s;
-    char by[GR_NAME_SIZE]; /* who asked for it, "" where nobody said */
+    double power_kw;          /* of charge and export, 0: as much as can be; of the car's charger */
+    double until_percent;     /* a command ends here too; NAN: by time only */
+    double value;             /* reserve and wish in percent, load as a factor, car in kWh, money per kWh */
+    int64_t since_s, until_s; /* since_s is when it was accepted, or from when a price holds */
+    char by[GR_NAME_SIZE];    /* who asked for it, "" where nobody said */
 };
 
 /* At most one of each kind. */
@@ -52,7 +56,8 @@ struct gr_override_limits {
     double state_of_charge_percent; /* NAN: not known */
 };
 
-/* "command", "reserve", "load", "no-export", "pause"; NULL out of range. */
+/* "command", "reserve", "load", "no-export", "pause", "car", "price", "payment", "wish"; NULL out of range.
+ */
 const char *gr_override_name(enum gr_override_kind kind);
 /* The kind of that name, or -1. */
 int gr_override_kind_of(const char *name);
@@ -62,6 +67,9 @@ int gr_override_kind_of(const char *name);
 #define GR_LONGEST_OVERRIDE_S (INT64_C(62) * 86400)
 int gr_override_check(const struct gr_override *override, const struct gr_override_limits *limits,
                       int64_t now_s, struct gr_error *error);
+
+/* The member of a request that holds the value: "percent", "factor", ...; NULL where a kind has none. */
+const char *gr_override_value_name(enum gr_override_kind kind);
 
 /* Reads a JSON object {"override": KIND, ...} (docs/topics.md describes it); `since_s` is now_s. Moments
  * without an offset are local. GR_INVALID, with what was found and expected. Not checked against limits. */
@@ -86,5 +94,12 @@ double gr_overrides_reserve_percent(const struct gr_overrides *all, int64_t at_s
 /* What the load is multiplied by, 1 where nothing is said. */
 double gr_overrides_load_factor(const struct gr_overrides *all, int64_t at_s);
 bool gr_overrides_forbid_export(const struct gr_overrides *all, int64_t at_s);
+/* Prices of a slot as they are with a price or a payment that holds in it or in a part of it. */
+void gr_overrides_price(const struct gr_overrides *all, int64_t from_s, int64_t to_s, double *import_price,
+                        double *export_price);
+/* The state of charge wished for at a moment between, 0 where none is. */
+double gr_overrides_wish_percent(const struct gr_overrides *all, int64_t after_s, int64_t to_s);
+/* The car's wish that is not over; NULL: none. */
+const struct gr_override *gr_overrides_car(const struct gr_overrides *all, int64_t at_s);
 
 #endif

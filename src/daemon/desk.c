@@ -225,8 +225,10 @@ static int take_request(struct gr_desk *desk, struct request *request, const str
     int status, kind = find_cancelled(document);
     request->id = json_incref(json_object_get(document, "id"));
     if (kind == -2) {
-        status = gr_error_set(error, GR_INVALID,
-                              "cancel: allowed: all, command, reserve, load, no-export or pause");
+        status = gr_error_set(
+            error, GR_INVALID,
+            "cancel: allowed: all, command, reserve, load, no-export, pause, car, price, payment "
+            "or wish");
     } else if (kind >= 0) {
         status = cancel(call, kind, request, error);
     } else {
@@ -315,10 +317,11 @@ static json_t *write_override(const struct gr_override *override)
         if (!isnan(override->until_percent)) {
             json_object_set_new(document, "until_percent", json_real(override->until_percent));
         }
-    } else if (override->kind == GR_OVERRIDE_RESERVE) {
-        json_object_set_new(document, "percent", json_real(override->value));
-    } else if (override->kind == GR_OVERRIDE_LOAD) {
-        json_object_set_new(document, "factor", json_real(override->value));
+    } else if (gr_override_value_name(override->kind)) {
+        json_object_set_new(document, gr_override_value_name(override->kind), json_real(override->value));
+    }
+    if (override->kind == GR_OVERRIDE_CAR) {
+        json_object_set_new(document, "power_w", json_integer(llround(override->power_kw * 1000)));
     }
     return document;
 }

@@ -349,6 +349,22 @@ static void update_decimal(struct gr_device *device, struct gr_bridge *bridge, e
     }
 }
 
+static void send_car(struct gr_device *device, struct gr_bridge *bridge, const struct gr_outline *outline)
+{
+    char start[GR_RFC3339_SIZE], end[GR_RFC3339_SIZE];
+    json_t *document = json_object();
+    if (outline->car_end_s > 0) {
+        json_object_set_new(document, "start", json_string(gr_rfc3339_format(start, outline->car_start_s)));
+        json_object_set_new(document, "end", json_string(gr_rfc3339_format(end, outline->car_end_s)));
+        json_object_set_new(document, "power_kw", json_real(outline->car_kw));
+        json_object_set_new(document, "cost", json_real(outline->car_cost));
+    }
+    char *text = document ? json_dumps(document, JSON_COMPACT | JSON_REAL_PRECISION(5)) : NULL;
+    update(device, bridge, GR_PLAN_CAR_CHARGE, text ? text : "{}");
+    free(text);
+    json_decref(document);
+}
+
 static void send_outline(struct gr_device *device, struct gr_bridge *bridge, const struct gr_outline *outline)
 {
     char at[GR_RFC3339_SIZE];
@@ -356,6 +372,7 @@ static void send_outline(struct gr_device *device, struct gr_bridge *bridge, con
         update(device, bridge, GR_PLAN_NEXT_COMMAND, gr_command_name(outline->next));
         update(device, bridge, GR_PLAN_NEXT_AT, gr_rfc3339_format(at, outline->next_s));
     }
+    send_car(device, bridge, outline);
     update_decimal(device, bridge, GR_PLAN_COST_TODAY, outline->cost_today, 2);
     update_decimal(device, bridge, GR_PLAN_COST_TOMORROW, outline->cost_tomorrow, 2);
     update_decimal(device, bridge, GR_PLAN_BACKUP_HOURS, outline->backup_hours, 1);

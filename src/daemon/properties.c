@@ -169,6 +169,14 @@ const struct gr_property_row gr_properties[GR_PROPERTIES] = {
                                   "how long all that is stored, the reserve too, carries the house's present "
                                   "load, at most 999",
                               .example = "`9.5`"},
+    [GR_PLAN_CAR_CHARGE] =
+        {.node = GR_NODE_PLAN,
+         .id = "car-charge",
+         .name = "When the car had best charge",
+         .datatype = "json",
+         .about = "for a car that asked by an override `car`: `start`, `end`, `power_kw`, `cost`; "
+                  "`{}` where none did",
+         .example = "see meaning"},
     [GR_PLAN_SLOTS] = {.node = GR_NODE_PLAN,
                        .id = "slots",
                        .name = "The plan, slot by slot",

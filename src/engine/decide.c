@@ -1,6 +1,5 @@
 #include "engine/internal.h"
 
-
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>

@@ -57,12 +57,22 @@ struct gr_engine_plan {
     struct gr_overrides overrides; /* that it was made with */
     struct gr_plan_slot *slots;    /* horizon.slots of them */
     double cost;
-    double start_kwh;  /* stored energy at the beginning */
-    double left_kwh;   /* stored energy at the end */
-    double import_kwh; /* from the grid */
+    int64_t car_start_s, car_end_s; /* when a car that asked had best charge; 0: none did */
+    double car_kw, car_cost;        /* with which power; money, without the battery */
+    double start_kwh;               /* stored energy at the beginning */
+    double left_kwh;                /* stored energy at the end */
+    double import_kwh;              /* from the grid */
 };
 
 void gr_engine_plan_free(struct gr_engine_plan *plan);
+
+/* ---- car.c ---- */
+
+/* Finds the time in which a car that asked for energy had best charge, from the grid and from what the sun
+ * leaves: the battery never feeds it. Horizon and paths are there already. */
+void gr_engine_plan_car(struct gr_engine_plan *plan);
+/* Mean power of the car in a slot. */
+double gr_engine_car_kw(const struct gr_engine_plan *plan, size_t slot);
 
 /* Everything of an outlook over one slot of the plan that does not depend on what happens in it: prices,
  * limits, battery, value function of what follows. Samples, hours and stored energy are the caller's to fill.

@@ -38,6 +38,10 @@ struct gr_outline gr_engine_outline(const struct gr_engine *engine, const struct
         .next = decision->command.kind,
         .cost_today = cost_between(&plan, now_s, midnight_s),
         .cost_tomorrow = cost_between(&plan, midnight_s, gr_zone_day_start_s(engine->zone, now_s, 2)),
+        .car_start_s = engine->plan.car_start_s,
+        .car_end_s = engine->plan.car_end_s,
+        .car_kw = engine->plan.car_kw,
+        .car_cost = engine->plan.car_cost,
         .backup_hours = fmin(most_hours, usable_kwh / fmax(decision->house_kw, least_load_kw))};
     if (isnan(decision->stored_kwh) || isnan(decision->house_kw)) {
         out.backup_hours = NAN;

@@ -7,13 +7,13 @@
 #include <string.h>
 
 static const double least_factor = 0.1, greatest_factor = 5;
+static const double greatest_car_kwh = 200, greatest_car_kw = 50, greatest_price = 1000;
 static const double reached_percent = 0.25; /* batteries stop a little before */
 
-static const char *const names[GR_OVERRIDE_KINDS] = {[GR_OVERRIDE_COMMAND] = "command",
-                                                     [GR_OVERRIDE_RESERVE] = "reserve",
-                                                     [GR_OVERRIDE_LOAD] = "load",
-                                                     [GR_OVERRIDE_NO_EXPORT] = "no-export",
-                                                     [GR_OVERRIDE_PAUSE] = "pause"};
+static const char *const names[GR_OVERRIDE_KINDS] = {
+    [GR_OVERRIDE_COMMAND] = "command",     [GR_OVERRIDE_RESERVE] = "reserve", [GR_OVERRIDE_LOAD] = "load",
+    [GR_OVERRIDE_NO_EXPORT] = "no-export", [GR_OVERRIDE_PAUSE] = "pause",     [GR_OVERRIDE_CAR] = "car",
+    [GR_OVERRIDE_PRICE] = "price",         [GR_OVERRIDE_PAYMENT] = "payment", [GR_OVERRIDE_WISH] = "wish"};
 
 const char *gr_override_name(enum gr_override_kind kind)
 {
@@ -96,9 +96,42 @@ static int check_command(const struct gr_override *override, const struct gr_ove
     return check_aim(override, limits, error);
 }
 
+static int check_car(const struct gr_override *override, int64_t now_s, struct gr_error *error)
+{
+    if (!(override->value > 0 && override->value <= greatest_car_kwh)) {
+        return gr_error_set(error, GR_INVALID, "energy_kwh: found %g; allowed: above 0 up to %g",
+                            override->value, greatest_car_kwh);
+    }
+    if (!(override->power_kw > 0 && override->power_kw <= greatest_car_kw)) {
+        return gr_error_set(error, GR_INVALID,
+                            "power_w: found %.0f; allowed for a car's charger: above 0 up to %.0f",
+                            override->power_kw * 1000, greatest_car_kw * 1000);
+    }
+    double hours = (double)(override->until_s - now_s) / 3600;
+    if (override->value > override->power_kw * hours + 1e-9) {
+        return gr_error_set(error, GR_INVALID,
+                            "energy_kwh: found %g; only %.1f can be charged with %.2f kW until the end",
+                            override->value, override->power_kw * hours, override->power_kw);
+    }
+    return GR_OK;
+}
+
+static int check_value(const struct gr_override *override, const char *member, double least, double greatest,
+                       struct gr_error *error)
+{
+    if (override->value >= least && override->value <= greatest) {
+        return GR_OK;
+    }
+    return gr_error_set(error, GR_INVALID, "%s: found %g; allowed: %g to %g", member, override->value, least,
+                        greatest);
+}
+
 int gr_override_check(const struct gr_override *override, const struct gr_override_limits *limits,
                       int64_t now_s, struct gr_error *error)
 {
+    if (override->since_s > now_s && override->since_s >= override->until_s) {
+        return gr_error_set(error, GR_INVALID, "from: found a moment that is not before the end");
+    }
     if (override->until_s <= now_s || override->until_s - now_s > GR_LONGEST_OVERRIDE_S) {
         char found[GR_RFC3339_SIZE], now[GR_RFC3339_SIZE];
         return gr_error_set(error, GR_INVALID,
@@ -116,10 +149,15 @@ int gr_override_check(const struct gr_override *override, const struct gr_overri
                                   "percent: found %g; a reserve can only be raised, above %g up to 100",
                                   override->value, limits->reserve_percent);
     case GR_OVERRIDE_LOAD:
-        return override->value >= least_factor && override->value <= greatest_factor
-                   ? GR_OK
-                   : gr_error_set(error, GR_INVALID, "factor: found %g; allowed: %g to %g", override->value,
-                                  least_factor, greatest_factor);
+        return check_value(override, "factor", least_factor, greatest_factor, error);
+    case GR_OVERRIDE_CAR:
+        return check_car(override, now_s, error);
+    case GR_OVERRIDE_PRICE:
+        return check_value(override, "import_per_kwh", -greatest_price, greatest_price, error);
+    case GR_OVERRIDE_PAYMENT:
+        return check_value(override, "per_kwh", 0, greatest_price, error);
+    case GR_OVERRIDE_WISH:
+        return check_value(override, "percent", limits->reserve_percent, 100, error);
     case GR_OVERRIDE_NO_EXPORT:
     case GR_OVERRIDE_PAUSE:
         return GR_OK;
@@ -147,6 +185,7 @@ bool gr_override_is_over(const struct gr_override *override, int64_t now_s, doub
 
 static size_t describe_what(char *out, size_t size, const struct gr_override *override)
 {
+    char from[GR_RFC3339_SIZE];
     int used = 0;
     switch (override->kind) {
     case GR_OVERRIDE_COMMAND:
@@ -162,6 +201,20 @@ static size_t describe_what(char *out, size_t size, const struct gr_override *ov
         break;
     case GR_OVERRIDE_NO_EXPORT:
         used = snprintf(out, size, "no export by command");
+        break;
+    case GR_OVERRIDE_CAR:
+        used = snprintf(out, size, "%.1f kWh for the car with %.2f kW", override->value, override->power_kw);
+        break;
+    case GR_OVERRIDE_PRICE:
+        used = snprintf(out, size, "a kWh bought costs %.4f from %s", override->value,
+                        gr_rfc3339_format(from, override->since_s));
+        break;
+    case GR_OVERRIDE_PAYMENT:
+        used = snprintf(out, size, "a kWh bought less or sold more earns %.4f from %s", override->value,
+                        gr_rfc3339_format(from, override->since_s));
+        break;
+    case GR_OVERRIDE_WISH:
+        used = snprintf(out, size, "have %.0f %% at the end,", override->value);
         break;
     case GR_OVERRIDE_PAUSE:
     case GR_OVERRIDE_KINDS:
@@ -220,4 +273,39 @@ double gr_overrides_load_factor(const struct gr_overrides *all, int64_t at_s)
 bool gr_overrides_forbid_export(const struct gr_overrides *all, int64_t at_s)
 {
     return find(all, GR_OVERRIDE_NO_EXPORT, at_s) != NULL;
+}
+
+/* Which share of a slot lies in the time in which it holds. */
+static double share_of(const struct gr_overrides *all, enum gr_override_kind kind, int64_t from_s,
+                       int64_t to_s)
+{
+    const struct gr_override *override = &all->of[kind];
+    int64_t start_s = override->since_s > from_s ? override->since_s : from_s;
+    int64_t end_s = override->until_s < to_s ? override->until_s : to_s;
+    return all->active[kind] && end_s > start_s ? (double)(end_s - start_s) / (double)(to_s - from_s) : 0;
+}
+
+void gr_overrides_price(const struct gr_overrides *all, int64_t from_s, int64_t to_s, double *import_price,
+                        double *export_price)
+{
+    double share = share_of(all, GR_OVERRIDE_PRICE, from_s, to_s);
+    double paid = share_of(all, GR_OVERRIDE_PAYMENT, from_s, to_s) * all->of[GR_OVERRIDE_PAYMENT].value;
+    if (share > 0) {
+        *import_price += share * (all->of[GR_OVERRIDE_PRICE].value - *import_price);
+    }
+    /* What is paid for a kWh less is lost with each kWh more. */
+    *import_price += paid;
+    *export_price += paid;
+}
+
+double gr_overrides_wish_percent(const struct gr_overrides *all, int64_t after_s, int64_t to_s)
+{
+    const struct gr_override *wish = &all->of[GR_OVERRIDE_WISH];
+    bool between = all->active[GR_OVERRIDE_WISH] && wish->until_s > after_s && wish->until_s <= to_s;
+    return between ? wish->value : 0;
+}
+
+const struct gr_override *gr_overrides_car(const struct gr_overrides *all, int64_t at_s)
+{
+    return find(all, GR_OVERRIDE_CAR, at_s);
 }

@@ -13,9 +13,18 @@ static const struct {
     const char *member;
     enum gr_override_kind kind;
 } members[] = {
-    {"command", GR_OVERRIDE_COMMAND},       {"power_w", GR_OVERRIDE_COMMAND},
-    {"until_percent", GR_OVERRIDE_COMMAND}, {"percent", GR_OVERRIDE_RESERVE},
+    {"command", GR_OVERRIDE_COMMAND},
+    {"power_w", GR_OVERRIDE_COMMAND},
+    {"until_percent", GR_OVERRIDE_COMMAND},
+    {"percent", GR_OVERRIDE_RESERVE},
     {"factor", GR_OVERRIDE_LOAD},
+    {"energy_kwh", GR_OVERRIDE_CAR},
+    {"power_w", GR_OVERRIDE_CAR},
+    {"import_per_kwh", GR_OVERRIDE_PRICE},
+    {"from", GR_OVERRIDE_PRICE},
+    {"per_kwh", GR_OVERRIDE_PAYMENT},
+    {"from", GR_OVERRIDE_PAYMENT},
+    {"percent", GR_OVERRIDE_WISH},
 };
 
 static const char *const common[] = {"override", "until", "for", "by", "id"};
@@ -55,9 +64,11 @@ static int read_kind(const json_t *root, enum gr_override_kind *out, struct gr_e
     const char *name = json_string_value(json_object_get(root, "override"));
     int kind = name ? gr_override_kind_of(name) : -1;
     if (kind < 0) {
-        return gr_error_set(error, GR_INVALID,
-                            "override: found \"%.40s\"; allowed: command, reserve, load, no-export or pause",
-                            name ? name : "no text");
+        return gr_error_set(
+            error, GR_INVALID,
+            "override: found \"%.40s\"; allowed: command, reserve, load, no-export, pause, car, "
+            "price, payment or wish",
+            name ? name : "no text");
     }
     *out = (enum gr_override_kind)kind;
     return GR_OK;
@@ -118,8 +129,8 @@ static bool read_wall_time(const char *text, const struct gr_zone *zone, int64_t
     return false;
 }
 
-static int read_until(const char *text, const struct gr_zone *zone, int64_t now_s, int64_t *out,
-                      struct gr_error *error)
+static int read_moment(const char *member, const char *text, const struct gr_zone *zone, int64_t now_s,
+                       int64_t *out, struct gr_error *error)
 {
     int64_t local_s;
     if (gr_rfc3339_parse(out, text, strlen(text)) == GR_OK || read_wall_time(text, zone, now_s, out)) {
@@ -130,9 +141,9 @@ static int read_until(const char *text, const struct gr_zone *zone, int64_t now_
         return GR_OK;
     }
     return gr_error_set(error, GR_INVALID,
-                        "until: found \"%.40s\"; allowed: a moment like \"2026-03-10T21:00:00Z\", local "
+                        "%s: found \"%.40s\"; allowed: a moment like \"2026-03-10T21:00:00Z\", local "
                         "\"2026-03-10T22:00\", or the next \"22:00\"",
-                        text);
+                        member, text);
 }
 
 static int read_end(const json_t *root, const struct gr_zone *zone, int64_t now_s, struct gr_override *out,
@@ -145,7 +156,7 @@ static int read_end(const json_t *root, const struct gr_zone *zone, int64_t now_
         return gr_error_set(error, GR_INVALID, "for: found beside until; allowed: one of them");
     }
     if (json_is_string(until)) {
-        return read_until(json_string_value(until), zone, now_s, &out->until_s, error);
+        return read_moment("until", json_string_value(until), zone, now_s, &out->until_s, error);
     }
     if (until || (span && !text)) {
         return gr_error_set(error, GR_INVALID, "%s: found no text; needed: a text", until ? "until" : "for");
@@ -155,7 +166,7 @@ static int read_end(const json_t *root, const struct gr_zone *zone, int64_t now_
             return gr_error_set(error, GR_INVALID,
                                 "for: found \"%.40s\"; allowed: an ISO 8601 duration like \"PT2H30M\"", text);
         }
-        out->until_s = now_s + span_s;
+        out->until_s = (out->since_s > now_s ? out->since_s : now_s) + span_s;
         return GR_OK;
     }
     if (!isnan(out->until_percent)) {
@@ -179,6 +190,17 @@ static int read_by(const json_t *root, struct gr_override *out, struct gr_error 
     return GR_OK;
 }
 
+/* The member that holds the value of each kind. */
+static const char *const value_of[GR_OVERRIDE_KINDS] = {
+    [GR_OVERRIDE_RESERVE] = "percent", [GR_OVERRIDE_LOAD] = "factor",
+    [GR_OVERRIDE_CAR] = "energy_kwh",  [GR_OVERRIDE_PRICE] = "import_per_kwh",
+    [GR_OVERRIDE_PAYMENT] = "per_kwh", [GR_OVERRIDE_WISH] = "percent"};
+
+const char *gr_override_value_name(enum gr_override_kind kind)
+{
+    return (unsigned)kind < GR_OVERRIDE_KINDS ? value_of[kind] : NULL;
+}
+
 static int read_members(json_t *root, const struct gr_zone *zone, int64_t now_s, struct gr_override *out,
                         struct gr_error *error)
 {
@@ -188,10 +210,17 @@ static int read_members(json_t *root, const struct gr_zone *zone, int64_t now_s,
     }
     if (status == GR_OK && out->kind == GR_OVERRIDE_COMMAND) {
         status = read_command(root, out, error);
-    } else if (status == GR_OK && out->kind == GR_OVERRIDE_RESERVE) {
-        status = read_number(root, "percent", NAN, &out->value, error);
-    } else if (status == GR_OK && out->kind == GR_OVERRIDE_LOAD) {
-        status = read_number(root, "factor", NAN, &out->value, error);
+    } else if (status == GR_OK && value_of[out->kind]) {
+        status = read_number(root, value_of[out->kind], NAN, &out->value, error);
+    }
+    if (status == GR_OK && out->kind == GR_OVERRIDE_CAR) {
+        status = read_number(root, "power_w", NAN, &out->power_kw, error);
+        out->power_kw /= 1000;
+    }
+    if (status == GR_OK && json_object_get(root, "from")) {
+        const char *from = json_string_value(json_object_get(root, "from"));
+        status = from ? read_moment("from", from, zone, now_s, &out->since_s, error)
+                      : gr_error_set(error, GR_INVALID, "from: found no text; needed: a text");
     }
     if (status == GR_OK) {
         status = read_end(root, zone, now_s, out, error);

@@ -42,7 +42,8 @@ static void set_floors(struct gr_horizon *horizon, const struct gr_engine_config
     }
 }
 
-/* A reserve that was asked for lifts the floors until its end, a load factor every path's load. */
+/* A reserve that was asked for lifts the floors until its end, a wish the one at its time, a load factor
+ * every path's load; a price or payment changes the slots in which it holds. */
 static void heed_overrides(struct gr_engine_plan *plan, const struct gr_battery *battery)
 {
     const struct gr_horizon *horizon = &plan->horizon;
@@ -52,7 +53,11 @@ static void heed_overrides(struct gr_engine_plan *plan, const struct gr_battery 
         double reserve = gr_overrides_reserve_percent(&plan->overrides, at_s) / 100;
         double slack_kwh = reading_share * battery->capacity_kwh + hours * battery->standing_loss_kw;
         double factor = gr_overrides_load_factor(&plan->overrides, at_s);
+        double wish = gr_overrides_wish_percent(&plan->overrides, at_s, horizon->bounds_s[t + 1]) / 100;
+        reserve = fmax(reserve, wish);
         horizon->floor_kwh[t] = fmax(horizon->floor_kwh[t], reserve * battery->capacity_kwh - slack_kwh);
+        gr_overrides_price(&plan->overrides, at_s, horizon->bounds_s[t + 1], &horizon->import_price[t],
+                           &horizon->export_price[t]);
         for (size_t k = 0; k < plan->paths.count; k++) {
             plan->paths.load_kw[k * plan->paths.slots + t] *= factor;
         }
@@ -191,15 +196,34 @@ static int find_export_leave(const struct gr_engine *engine, const struct gr_eng
     return *out ? GR_OK : GR_NO_MEMORY;
 }
 
+/* While the car charges the limit of the connection is lower by its power, and a battery whose discharge
+ * would feed it keeps still. *out is to be freed; NULL, with GR_OK, where no car asked. */
+static int find_car_limits(const struct gr_engine *engine, const struct gr_engine_plan *plan, double **out)
+{
+    const struct gr_site *site = &engine->config.site;
+    size_t slots = plan->horizon.slots;
+    *out = plan->car_kw > 0 ? calloc(2 * slots, sizeof **out) : NULL;
+    for (size_t t = 0; *out && t < slots; t++) {
+        double car_kw = gr_engine_car_kw(plan, t);
+        double kept = site->grid.car_side == GR_CAR_ON_HOUSE_SIDE ? 1 - car_kw / plan->car_kw : 1;
+        (*out)[t] = fmax(0, site->grid.import_limit_kw - car_kw);
+        (*out)[slots + t] = site->battery.discharge_kw * kept;
+    }
+    return plan->car_kw > 0 && !*out ? GR_NO_MEMORY : GR_OK;
+}
+
 static int find_values(struct gr_engine *engine, struct gr_engine_plan *plan, double stored_kwh,
                        struct gr_error *error)
 {
     const struct gr_engine_config *config = &engine->config;
     const struct gr_battery *battery = &config->site.battery;
     double median;
-    bool *may_export;
+    bool *may_export = NULL;
+    double *car_limits = NULL;
     if (median_price(&plan->horizon, &median) != GR_OK ||
-        find_export_leave(engine, plan, &may_export) != GR_OK) {
+        find_export_leave(engine, plan, &may_export) != GR_OK ||
+        find_car_limits(engine, plan, &car_limits) != GR_OK) {
+        free(may_export);
         return gr_error_set(error, GR_NO_MEMORY, "no memory for a plan");
     }
     double rate = fmax(0, median) * config->planning.end_value_factor * battery->discharge_efficiency;
@@ -219,12 +243,15 @@ static int find_values(struct gr_engine *engine, struct gr_engine_plan *plan, do
                                  .end_points = 2,
                                  .end_kwh = end_kwh,
                                  .end_value = end_value,
-                                 .may_export = may_export};
+                                 .may_export = may_export,
+                                 .slot_import_limit_kw = car_limits,
+                                 .slot_discharge_kw = car_limits ? car_limits + plan->horizon.slots : NULL};
     size_t quiet = count_quiet_slots(plan);
     size_t keep = !config->planning.brief ? problem.slots : quiet > 1 && quiet < problem.slots ? quiet : 1;
     int status = gr_planner_path_values(engine->planner, &problem, &plan->paths, keep, &plan->values, error);
     status = status == GR_OK ? decide_quiet_hours_together(engine, plan, &problem, quiet, error) : status;
     free(may_export);
+    free(car_limits);
     return status;
 }
 
@@ -359,6 +386,13 @@ static int fill_next_slot(const struct gr_engine *engine, struct gr_engine_plan 
     outlook.car_kw = samples.car_kw;
     outlook.solar_kw = samples.solar_kw;
     outlook.weight = samples.weight;
+    double car_kw = gr_engine_car_kw(plan, t);
+    for (size_t k = 0; k < samples.count; k++) {
+        samples.car_kw[k] = car_kw;
+    }
+    if (car_kw > 0 && engine->config.site.grid.car_side == GR_CAR_ON_HOUSE_SIDE) {
+        outlook.battery.discharge_kw *= 1 - car_kw / plan->car_kw;
+    }
     int status = gr_live_choose(&choice, &outlook, error);
     if (status == GR_OK) {
         plan->slots[t] = (struct gr_plan_slot){.start_s = plan->horizon.bounds_s[t],
@@ -448,6 +482,7 @@ static int build_plan(struct gr_engine *engine, const struct gr_overrides *overr
         goto out;
     }
     heed_overrides(&plan, &config->site.battery);
+    gr_engine_plan_car(&plan);
     plan.penalty_per_kwh = find_penalty(&plan.horizon);
     status = find_values(engine, &plan, stored_kwh, error);
     if (status == GR_OK && !config->planning.brief) {

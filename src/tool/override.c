@@ -24,18 +24,24 @@ static const char usage[] =
     "       granary override CONFIG load FACTOR --for 3d         0.4 while away, 1.5 with guests\n"
     "       granary override CONFIG no-export --until T          the battery does not feed the grid\n"
     "       granary override CONFIG pause --for 1h               follow and nothing else\n"
+    "       granary override CONFIG car KWH --power 7.2kW --until 07:00    energy that a car wants by then\n"
+    "       granary override CONFIG price MONEY --from T --until T        another price of a kWh bought\n"
+    "       granary override CONFIG payment MONEY --from T --until T      for a kWh bought less or sold "
+    "more\n"
+    "       granary override CONFIG wish PERCENT --until T                a state of charge at that time\n"
     "       granary override CONFIG cancel [KIND]                one kind (command, reserve, ...) or all\n\n"
     "Asks the running granaryd over the broker, and says what it answers and what that costs against the "
     "plan.\n\n"
     "  --for SPAN           90m, 2h, 1h30m, 3d, or ISO 8601 (PT2H)\n"
     "  --until TIME         22:00 (the next one), 2026-03-10T22:00 local, or with an offset\n"
+    "  --from TIME          when a price or payment begins; now where it is left out\n"
     "  --until-percent N    a command ends at this state of charge as well\n"
     "  --power POWER        of charge and export: 2.5kW or 2500W; as much as can be where it is left out\n"
     "  --by NAME            who asks; $USER where it is left out\n\n"
     "Exit status: 0 accepted, 1 refused or no answer, 2 the call is wrong.\n";
 
 struct call {
-    const char *file, *what, *value, *span, *until, *percent, *power, *by;
+    const char *file, *what, *value, *span, *from, *until, *percent, *power, *by;
     bool help;
 };
 
@@ -56,6 +62,9 @@ static bool take_option(struct call *call, int option, const char *value)
     switch (option) {
     case 'f':
         call->span = value;
+        return true;
+    case 'm':
+        call->from = value;
         return true;
     case 'u':
         call->until = value;
@@ -79,13 +88,11 @@ static bool take_option(struct call *call, int option, const char *value)
 
 static bool read_arguments(struct call *call, int argc, char **argv)
 {
-    static const struct option known[] = {{"for", required_argument, NULL, 'f'},
-                                          {"until", required_argument, NULL, 'u'},
-                                          {"until-percent", required_argument, NULL, 'p'},
-                                          {"power", required_argument, NULL, 'w'},
-                                          {"by", required_argument, NULL, 'b'},
-                                          {"help", no_argument, NULL, 'h'},
-                                          {NULL, 0, NULL, 0}};
+    static const struct option known[] = {
+        {"for", required_argument, NULL, 'f'},   {"from", required_argument, NULL, 'm'},
+        {"until", required_argument, NULL, 'u'}, {"until-percent", required_argument, NULL, 'p'},
+        {"power", required_argument, NULL, 'w'}, {"by", required_argument, NULL, 'b'},
+        {"help", no_argument, NULL, 'h'},        {NULL, 0, NULL, 0}};
     const char *user = getenv("USER");
     *call = (struct call){.by = user && *user ? user : "the command line"};
     optind = 0; /* start afresh: this is not the program's first look at its arguments */
@@ -176,22 +183,28 @@ static bool add_end(json_t *request, const struct call *call)
         return false;
     }
     return (!call->span || json_object_set_new(request, "for", json_string(span)) == 0) &&
+           (!call->from || json_object_set_new(request, "from", json_string(call->from)) == 0) &&
            (!call->until || json_object_set_new(request, "until", json_string(call->until)) == 0);
 }
 
-static bool add_command(json_t *request, const struct call *call)
+static bool add_power(json_t *request, const struct call *call)
 {
     double power_w = 0;
     if (call->power && !read_power(call->power, &power_w)) {
         fprintf(stderr, "granary override: --power: found %s; allowed: like 2.5kW or 2500W\n", call->power);
         return false;
     }
+    return !call->power || json_object_set_new(request, "power_w", json_real(power_w)) == 0;
+}
+
+static bool add_command(json_t *request, const struct call *call)
+{
     if (!call->value) {
         fputs("granary override: command: follow, store, serve, charge, export or rest is wanted\n", stderr);
         return false;
     }
     return json_object_set_new(request, "command", json_string(call->value)) == 0 &&
-           (!call->power || json_object_set_new(request, "power_w", json_real(power_w)) == 0) &&
+           add_power(request, call) &&
            (!call->percent || add_number(request, "until_percent", call->percent, "--until-percent"));
 }
 
@@ -203,13 +216,17 @@ static bool fill_request(json_t *request, const struct call *call)
     }
     if (kind < 0) {
         fprintf(stderr,
-                "granary override: \"%s\" is none of command, reserve, load, no-export, pause, cancel\n",
+                "granary override: \"%s\" is none of command, reserve, load, no-export, pause, car, price, "
+                "payment, "
+                "wish, cancel\n",
                 call->what);
         return false;
     }
     bool plain = kind == GR_OVERRIDE_PAUSE || kind == GR_OVERRIDE_NO_EXPORT;
-    if (kind != GR_OVERRIDE_COMMAND && (call->power || call->percent)) {
-        fprintf(stderr, "granary override: --power and --until-percent belong to command\n");
+    bool powered = kind == GR_OVERRIDE_COMMAND || kind == GR_OVERRIDE_CAR;
+    if ((call->power && !powered) || (call->percent && kind != GR_OVERRIDE_COMMAND)) {
+        fprintf(stderr,
+                "granary override: --power and --until-percent belong to command, --power to car too\n");
         return false;
     }
     if (plain && call->value) {
@@ -222,8 +239,9 @@ static bool fill_request(json_t *request, const struct call *call)
         return add_command(request, call);
     }
     if (good && !plain) {
-        return add_number(request, kind == GR_OVERRIDE_RESERVE ? "percent" : "factor", call->value,
-                          call->what);
+        return add_number(request, gr_override_value_name((enum gr_override_kind)kind), call->value,
+                          call->what) &&
+               add_power(request, call);
     }
     return good;
 }

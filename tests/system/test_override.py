@@ -67,6 +67,19 @@ class Override(SystemTest):
                 self.assertTrue(self.tap(name, off)["accepted"])
                 self.assertEqual((self.value(f"override/{name}"), self.active()), (off, {}))
 
+    def test_a_car_gets_its_time_and_an_event_its_price(self):
+        self.begin_evening()
+        self.assertEqual(self.value("plan/car-charge"), "{}")
+        answer = self.ask({"override": "car", "energy_kwh": 14, "power_w": 7000, "until": "2041-01-16T07:00:00Z", "by": "the car"})
+        self.assertTrue(answer["accepted"], answer)
+        charge = json.loads(self.value("plan/car-charge"))
+        self.assertGreaterEqual(moment(charge["start"]), self.now + 5.9 * 3600)  # from midnight on it is cheap
+        self.assertEqual((moment(charge["end"]) - moment(charge["start"]), charge["power_kw"]), (7200, 7))
+        self.assertTrue(self.ask({"override": "payment", "per_kwh": 2, "from": "20:00", "until": "21:00"})["accepted"])
+        inside = [slot for slot in self.plan() if "T20:" in slot["start"] and slot["start"].startswith("2041-01-15")]
+        self.assertEqual([round(slot["export_price"], 6) for slot in inside], [2.05, 2.05])
+        self.assertEqual(set(self.active()), {"car", "payment"})
+
     def test_a_pause_is_follow_where_the_plan_would_charge(self):
         self.run_daemon(self.config())
         self.begin()

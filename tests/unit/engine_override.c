@@ -223,6 +223,85 @@ static void a_charge_that_was_asked_for_keeps_to_the_import_limit(void **state)
     assert_near(bench->decision.command.power_kw, 4, 0.011);
 }
 
+static void a_payment_makes_the_battery_ready_to_sell_in_its_window(void **state)
+{
+    struct bench *bench = *state;
+    bench->percent = 60;
+    go_to(bench, 12, 0);
+    tick(bench);
+    struct gr_plan_view plan = gr_engine_plan_view(bench->engine);
+    for (size_t t = 0; t < 16; t++) {
+        assert_int_not_equal(plan.slots[t].kind, GR_EXPORT); /* a kWh sold earns 0.05 */
+    }
+    expect(bench, "{\"override\":\"payment\",\"per_kwh\":1.5,\"from\":\"17:00\",\"until\":\"18:00\",\"by\":"
+                  "\"the network\"}");
+    plan = gr_engine_plan_view(bench->engine);
+    size_t exports = 0;
+    for (size_t t = 0; t < 16; t++) {
+        bool inside =
+            plan.slots[t].start_s >= midnight_s + 17 * 3600 && plan.slots[t].start_s < midnight_s + 18 * 3600;
+        exports += inside && plan.slots[t].kind == GR_EXPORT;
+        assert_near(plan.slots[t].export_price, inside ? 1.55 : 0.05, 1e-9);
+        assert_near(plan.slots[t].import_price, inside ? 1.80 : 0.30, 1e-9);
+    }
+    assert_int_equal(exports, 2);
+    assert_true(view(bench, GR_OVERRIDE_PAYMENT).cost <
+                -3); /* 5 kW for an hour at 1.5, less what was stored */
+}
+
+static void a_price_event_changes_the_price_of_its_time_and_of_its_part_of_a_slot(void **state)
+{
+    struct bench *bench = *state;
+    go_to(bench, 12, 0);
+    tick(bench);
+    expect(bench, "{\"override\":\"price\",\"import_per_kwh\":0.9,\"from\":\"14:00\",\"until\":\"14:45\"}");
+    struct gr_plan_view plan = gr_engine_plan_view(bench->engine);
+    assert_near(plan.slots[3].import_price, 0.30, 1e-9);
+    assert_near(plan.slots[4].import_price, 0.90, 1e-9);
+    assert_near(plan.slots[5].import_price, 0.60, 1e-9); /* half of the slot */
+    assert_near(plan.slots[6].import_price, 0.30, 1e-9);
+}
+
+static void a_wish_is_met_at_its_time(void **state)
+{
+    struct bench *bench = *state;
+    bench->percent = 30;
+    go_to(bench, 12, 0);
+    tick(bench);
+    expect(bench, "{\"override\":\"wish\",\"percent\":90,\"until\":\"17:00\"}");
+    struct gr_plan_view plan = gr_engine_plan_view(bench->engine);
+    assert_int_equal(plan.slots[9].end_s, midnight_s + 17 * 3600);
+    assert_true(plan.slots[9].stored_kwh > 0.88 * 13.5);
+}
+
+static void a_car_is_told_the_cheapest_time_and_is_not_fed_by_the_battery(void **state)
+{
+    struct bench *bench = *state;
+    bench->percent = 90;
+    bench->config.site.grid.car_side = GR_CAR_ON_HOUSE_SIDE;
+    assert_int_equal(gr_engine_reconfigure(bench->engine, &bench->config, bench->zone, NULL), GR_OK);
+    go_to(bench, 18, 0);
+    tick(bench);
+    expect(bench, "{\"override\":\"car\",\"energy_kwh\":14,\"power_w\":7000,\"until\":\"07:00\"}");
+    struct gr_outline outline = gr_engine_outline(bench->engine, &bench->decision, bench->now.utc_s);
+    assert_true(outline.car_start_s >=
+                midnight_s + 86400 + 1800); /* the night band begins at half past midnight */
+    assert_int_equal(outline.car_end_s - outline.car_start_s, 7200);
+    assert_true(outline.car_end_s <= midnight_s + 86400 + 19800);
+    assert_near(outline.car_cost, 14 * 0.09, 0.01);
+    struct gr_plan_view plan = gr_engine_plan_view(bench->engine);
+    for (size_t t = 0; t < plan.count; t++) {
+        if (plan.slots[t].start_s >= outline.car_start_s && plan.slots[t].end_s <= outline.car_end_s) {
+            assert_true(plan.slots[t].battery_kw >= -1e-9);
+            assert_true(plan.slots[t].grid_kw >= 7 && plan.slots[t].grid_kw <= 15 + 1e-6);
+        }
+    }
+    assert_int_equal(cancel(bench, GR_OVERRIDE_CAR), GR_OK);
+    pass(bench, 1);
+    outline = gr_engine_outline(bench->engine, &bench->decision, bench->now.utc_s);
+    assert_int_equal(outline.car_end_s, 0);
+}
+
 static void wrong_ones_are_refused_with_what_is_allowed(void **state)
 {
     struct bench *bench = *state;
@@ -256,6 +335,15 @@ static void wrong_ones_are_refused_with_what_is_allowed(void **state)
         {"{\"override\":\"reserve\",\"percent\":101,\"for\":\"PT1H\"}", "up to 100"},
         {"{\"override\":\"reserve\",\"for\":\"PT1H\"}", "percent: found nothing"},
         {"{\"override\":\"load\",\"factor\":0,\"for\":\"PT1H\"}", "0.1 to 5"},
+        {"{\"override\":\"car\",\"energy_kwh\":20,\"for\":\"PT9H\"}", "power_w: found nothing"},
+        {"{\"override\":\"car\",\"energy_kwh\":20,\"power_w\":7000,\"for\":\"PT1H\"}",
+         "only 7.0 can be charged"},
+        {"{\"override\":\"car\",\"energy_kwh\":-1,\"power_w\":7000,\"for\":\"PT1H\"}",
+         "energy_kwh: found -1"},
+        {"{\"override\":\"payment\",\"per_kwh\":-1,\"for\":\"PT1H\"}", "per_kwh: found -1"},
+        {"{\"override\":\"payment\",\"per_kwh\":1,\"from\":\"22:00\",\"until\":\"21:00\"}", "from: found"},
+        {"{\"override\":\"price\",\"import_per_kwh\":\"x\",\"for\":\"PT1H\"}", "a number"},
+        {"{\"override\":\"wish\",\"percent\":10,\"for\":\"PT1H\"}", "20 to 100"},
         {"{\"override\":\"load\",\"factor\":1e400,\"for\":\"PT1H\"}", "no JSON"},
     };
     go_to(bench, 18, 0);
@@ -316,6 +404,10 @@ int main(void)
         TEST(a_pause_follows_and_goes_before_a_command),
         TEST(the_guard_stands_above_every_override),
         TEST(a_charge_that_was_asked_for_keeps_to_the_import_limit),
+        TEST(a_payment_makes_the_battery_ready_to_sell_in_its_window),
+        TEST(a_price_event_changes_the_price_of_its_time_and_of_its_part_of_a_slot),
+        TEST(a_wish_is_met_at_its_time),
+        TEST(a_car_is_told_the_cheapest_time_and_is_not_fed_by_the_battery),
         TEST(wrong_ones_are_refused_with_what_is_allowed),
         TEST(export_cannot_be_asked_for_where_it_is_not_allowed),
         TEST(ends_may_be_told_by_the_wall_clock),
