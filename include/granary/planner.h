@@ -156,6 +156,13 @@ void gr_planner_free(struct gr_planner *planner);
 int gr_planner_solve(struct gr_planner *planner, const struct gr_problem *problem, struct gr_plan *plan,
                      struct gr_error *error);
 
+/* Two bounds on the optimum of a small problem by exhaustive search over `levels` levels of stored energy:
+ * for tests, slow, and apart from the piecewise-linear functions. *high is INFINITY where the grid has no
+ * plan. GR_INVALID also for powers by level, wear steps, costs of changes, full charges, a bound on cycles
+ * and peaks, which it does not know. */
+int gr_brute_solve(const struct gr_problem *problem, size_t levels, double *low, double *high,
+                   struct gr_error *error);
+
 /* ---- planning on paths ---- */
 
 /* Several possible courses of load and sun over the same slots, each with its weight. */

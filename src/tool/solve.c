@@ -3,13 +3,14 @@
 #include "tool/tool.h"
 
 #include <jansson.h>
+#include <math.h>
 #include <stdio.h>
 #include <string.h>
 
 static void print_help(FILE *stream)
 {
     fputs(
-        "Usage: granary solve FILE.json\n"
+        "Usage: granary solve [--brute] FILE.json\n"
         "\n"
         "Solves the planning problem in FILE.json (- is the standard input) to its optimum and prints a "
         "JSON object:\n"
@@ -22,6 +23,10 @@ static void print_help(FILE *stream)
         "  marginal_value_per_kwh  worth of one more kWh stored at the slot's end\n"
         "  error_up, error_down    the true optimum lies from cost - error_down to cost + error_up\n"
         "  most_points             of the largest value function\n"
+        "\n"
+        "--brute prints two bounds on the optimum, cost_low and cost_high, by exhaustive search over 801 "
+        "levels "
+        "of stored energy: for tests, slow.\n"
         "\n"
         "The format of problems is written out in docs/planner.md. Exit status: 0 solved, 2 the file is "
         "not a problem.\n",
@@ -76,32 +81,53 @@ static int print_plan(const struct gr_plan *plan)
     return printed ? 0 : 1;
 }
 
-static int solve_file(const char *path)
+/* Levels of the exhaustive search: a second or so for a dozen slots. */
+#define BRUTE_LEVELS 801
+
+static int search_file(const struct gr_problem *problem, struct gr_error *error, int *status)
 {
-    struct gr_error error = {""};
-    struct gr_problem_file file = {.block = NULL};
+    double low = 0, high = 0;
+    int rc = gr_brute_solve(problem, BRUTE_LEVELS, &low, &high, error);
+    if (!rc && !(high < INFINITY)) {
+        return gr_error_set(error, GR_INVALID,
+                            "no level of the search's grid can be held: the battery's power is too small");
+    }
+    if (!rc) {
+        printf("{\"cost_low\": %.12g, \"cost_high\": %.12g, \"levels\": %d}\n", low, high, BRUTE_LEVELS);
+        *status = fflush(stdout) == 0 ? 0 : 1;
+    }
+    return rc;
+}
+
+static int plan_file(const struct gr_problem *problem, struct gr_error *error, int *status)
+{
     struct gr_planner *planner = NULL;
     struct gr_plan plan = {.slots = 0};
-    int status = 2;
-    int rc = gr_problem_read_path(&file, path, &error);
+    int rc = gr_planner_create(&planner);
     if (rc) {
-        goto out;
+        return gr_error_set(error, rc, "no memory for a planner");
     }
-    rc = gr_planner_create(&planner);
-    if (rc) {
-        (void)gr_error_set(&error, rc, "no memory for a planner");
-        goto out;
-    }
-    rc = gr_planner_solve(planner, &file.problem, &plan, &error);
+    rc = gr_planner_solve(planner, problem, &plan, error);
     if (!rc) {
-        status = print_plan(&plan);
-    }
-out:
-    if (rc) {
-        fprintf(stderr, "granary solve: %s\n", error.text);
+        *status = print_plan(&plan);
     }
     gr_plan_free(&plan);
     gr_planner_free(planner);
+    return rc;
+}
+
+static int solve_file(const char *path, bool brute)
+{
+    struct gr_error error = {""};
+    struct gr_problem_file file = {.block = NULL};
+    int status = 2;
+    int rc = gr_problem_read_path(&file, path, &error);
+    if (!rc) {
+        rc = brute ? search_file(&file.problem, &error, &status) : plan_file(&file.problem, &error, &status);
+    }
+    if (rc) {
+        fprintf(stderr, "granary solve: %s\n", error.text);
+    }
     gr_problem_file_free(&file);
     return rc == GR_NO_MEMORY ? 1 : status;
 }
@@ -112,9 +138,11 @@ int gr_tool_solve(int argc, char **argv)
         print_help(stdout);
         return 0;
     }
-    if (argc != 2 || (argv[1][0] == '-' && argv[1][1] != '\0')) {
+    bool brute = argc > 1 && strcmp(argv[1], "--brute") == 0;
+    const char *path = argc == 2 + brute ? argv[1 + brute] : NULL;
+    if (!path || (path[0] == '-' && path[1] != '\0')) {
         fputs("granary solve: one FILE.json (or -) is needed; `granary solve --help` tells more\n", stderr);
         return 2;
     }
-    return solve_file(argv[1]);
+    return solve_file(path, brute);
 }

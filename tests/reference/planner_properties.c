@@ -281,6 +281,32 @@ static void the_values_of_several_paths_are_the_weighted_mean_of_the_values_of_e
     }
 }
 
+/* The search knows nothing of value functions: it tries all pairs of levels. */
+static void the_optimum_lies_between_the_bounds_of_an_exhaustive_search(void **state)
+{
+    struct fixture *fixture = *state;
+    double width = 0;
+    int closed = 0;
+    for (int i = 0; i < PROBLEMS; i++) {
+        draw_sample(&fixture->sample, &fixture->random, 1 + next_random(&fixture->random) % 5);
+        if (i % 2) {
+            draw_options(&fixture->sample, &fixture->random);
+        }
+        double low = 0, high = 0, cost = cost_of(fixture, &fixture->sample.problem);
+        struct gr_error error = {""};
+        assert_int_equal(gr_brute_solve(&fixture->sample.problem, 101, &low, &high, &error), GR_OK);
+        if (cost < low - 1e-6 || cost > high + 1e-6) {
+            fail_msg("problem %d: cost %.12g, bounds %.12g and %.12g", i, cost, low, high);
+        }
+        /* With little power no level of the grid can be reached from another. */
+        closed += isfinite(high);
+        width += isfinite(high) ? (high - low) / (1 + fabs(cost)) : 0;
+    }
+    print_message("%d of %d searches are closed, bounds %.3f apart in the mean\n", closed, PROBLEMS,
+                  width / closed);
+    assert_true(closed > PROBLEMS / 2 && width / closed < 0.5);
+}
+
 static void a_problem_made_to_grow_is_held_and_says_how_far_it_may_be_off(void **state)
 {
     struct fixture *fixture = *state;
@@ -309,6 +335,7 @@ int main(void)
         cmocka_unit_test(the_marginal_value_is_what_one_more_stored_kwh_saves),
         cmocka_unit_test(the_values_of_one_path_are_what_the_rest_of_the_problem_costs),
         cmocka_unit_test(the_values_of_several_paths_are_the_weighted_mean_of_the_values_of_each),
+        cmocka_unit_test(the_optimum_lies_between_the_bounds_of_an_exhaustive_search),
         cmocka_unit_test(a_problem_made_to_grow_is_held_and_says_how_far_it_may_be_off),
     };
     return cmocka_run_group_tests(tests, set_up, tear_down);

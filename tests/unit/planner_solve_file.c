@@ -233,17 +233,24 @@ static struct run run_solve(int argc, char **argv)
     return run;
 }
 
-static struct run run_on_text(const char *text)
+static struct run run_on_text_with(const char *option, const char *text)
 {
     char path[] = "/tmp/granary-solve-XXXXXX";
     int file = mkstemp(path);
     assert_true(file >= 0);
     assert_int_equal(write(file, text, strlen(text)), (ssize_t)strlen(text));
     (void)close(file);
-    char *argv[] = {"solve", path, NULL};
-    struct run run = run_solve(2, argv);
+    char word[16];
+    (void)snprintf(word, sizeof word, "%s", option ? option : path);
+    char *plain[] = {"solve", path, NULL}, *with[] = {"solve", word, path, NULL};
+    struct run run = option ? run_solve(3, with) : run_solve(2, plain);
     (void)unlink(path);
     return run;
+}
+
+static struct run run_on_text(const char *text)
+{
+    return run_on_text_with(NULL, text);
 }
 
 static void the_plan_is_printed_as_one_json_object(void **state)
@@ -269,6 +276,21 @@ static void the_plan_is_printed_as_one_json_object(void **state)
     assert_true(json_is_real(json_object_get(root, "error_up")) &&
                 json_is_real(json_object_get(root, "error_down")));
     json_decref(root);
+}
+
+static void an_exhaustive_search_prints_two_bounds_around_the_optimum(void **state)
+{
+    (void)state;
+    struct run run = run_on_text_with("--brute", good);
+    assert_int_equal(run.status, 0);
+    json_t *root = json_loads(run.out, JSON_REJECT_DUPLICATES, NULL);
+    double low = json_real_value(json_object_get(root, "cost_low"));
+    double high = json_real_value(json_object_get(root, "cost_high"));
+    assert_true(low <= 0.4 + 1e-9 && high >= 0.4 - 1e-6 && high - low < 0.05);
+    json_decref(root);
+    run = run_on_text_with("--brute", "{" ARRAYS ", " BATTERY ", " GRID ", " END ", \"change_cost\": 1}");
+    assert_int_equal(run.status, 2);
+    assert_non_null(strstr(run.err, "change_cost: an exhaustive search takes none"));
 }
 
 static void a_bad_file_ends_in_one_line_and_status_2(void **state)
@@ -302,7 +324,7 @@ static void help_is_given_when_asked_for_and_a_wrong_call_is_refused(void **stat
          *nothing[] = {"solve", NULL};
     struct run run = run_solve(2, help);
     assert_int_equal(run.status, 0);
-    assert_non_null(strstr(run.out, "Usage: granary solve FILE.json"));
+    assert_non_null(strstr(run.out, "Usage: granary solve [--brute] FILE.json"));
     run = run_solve(2, option);
     assert_int_equal(run.status, 2);
     assert_non_null(strstr(run.err, "--help"));
@@ -320,6 +342,7 @@ int main(void)
         cmocka_unit_test(payment_for_the_peak_is_read_with_what_the_month_has_seen),
         cmocka_unit_test(a_bad_file_is_refused_with_file_member_slot_finding_and_range),
         cmocka_unit_test(the_plan_is_printed_as_one_json_object),
+        cmocka_unit_test(an_exhaustive_search_prints_two_bounds_around_the_optimum),
         cmocka_unit_test(a_bad_file_ends_in_one_line_and_status_2),
         cmocka_unit_test(a_folder_is_not_a_problem),
         cmocka_unit_test(help_is_given_when_asked_for_and_a_wrong_call_is_refused),
