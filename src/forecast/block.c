@@ -33,15 +33,18 @@ static int compare_doubles(const void *a, const void *b)
 /* Median of the known slots from `from` up to `end`; NAN where none is known. */
 static double level_of(const double *kw, size_t from, size_t end)
 {
-    double sorted[AROUND];
+    double sorted[AROUND] = {0};
     size_t count = 0;
     for (size_t i = from; i < end && count < AROUND; i++) {
         if (!isnan(kw[i])) {
             sorted[count++] = kw[i];
         }
     }
+    if (count == 0) {
+        return NAN;
+    }
     qsort(sorted, count, sizeof *sorted, compare_doubles);
-    return count > 0 ? sorted[count / 2] : (double)NAN;
+    return sorted[count / 2];
 }
 
 static double level_before(const struct search *search, size_t first)
