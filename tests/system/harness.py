@@ -231,10 +231,10 @@ Message = collections.namedtuple("Message", "topic payload retained expiry_s at"
 class Watcher:
     """Sees every message on the broker, as a hub with MQTT 5 would, and publishes for the test."""
 
-    def __init__(self, port, user=None, password=None, filters=("#",)):
+    def __init__(self, port, user=None, password=None, filters=("#",), protocol=mqtt.MQTTv5):
         self.messages, self.changed, self.subscribed, self.acknowledged = [], Patience(), False, set()
-        self.filters = filters
-        self.client = mqtt.Client(client_id=f"watcher-{os.getpid()}-{id(self)}", protocol=mqtt.MQTTv5)
+        self.filters, self.protocol = filters, protocol
+        self.client = mqtt.Client(client_id=f"watcher-{os.getpid()}-{id(self)}", protocol=protocol)
         if user:
             self.client.username_pw_set(user, password)
         self.client.max_inflight_messages_set(1000)
@@ -247,7 +247,8 @@ class Watcher:
 
     def _connected(self, client, _userdata, _flags, reason, _properties=None):
         if reason == 0:
-            client.subscribe([(name, SubscribeOptions(qos=1, retainAsPublished=True)) for name in self.filters])
+            how = SubscribeOptions(qos=1, retainAsPublished=True) if self.protocol == mqtt.MQTTv5 else 1
+            client.subscribe([(name, how) for name in self.filters])
 
     def _subscribed(self, *_arguments):
         with self.changed:
@@ -260,7 +261,7 @@ class Watcher:
             self.changed.notify_all()
 
     def _message(self, _client, _userdata, message):
-        expiry = getattr(message.properties, "MessageExpiryInterval", None)
+        expiry = getattr(getattr(message, "properties", None), "MessageExpiryInterval", None)
         with self.changed:
             self.messages.append(Message(message.topic, message.payload, bool(message.retain), expiry, time.monotonic()))
             self.changed.notify_all()
@@ -410,6 +411,7 @@ class SystemTest(unittest.TestCase):
     fails."""
     maxDiff = None
     broker_extra = None
+    protocol = mqtt.MQTTv5  # of the watchers
 
     def setUp(self):
         self.processes, self.step_number, self.now = [], 0, utc("2041-01-15 02:00")
@@ -421,9 +423,12 @@ class SystemTest(unittest.TestCase):
         os.mkdir(self.path("state"))
         self.addCleanup(self.end_processes)
         self.prepare_broker()
-        self.broker = Broker(self.folder, *([self.broker_extra.format(folder=self.folder)] if self.broker_extra else []))
+        self.broker = self.start_broker()
         self.processes.append(self.broker)
         self.watcher = self.watch()
+
+    def start_broker(self):
+        return Broker(self.folder, *([self.broker_extra.format(folder=self.folder)] if self.broker_extra else []))
 
     def prepare_broker(self):
         """For what must be in the folder before the broker starts."""
@@ -447,7 +452,7 @@ class SystemTest(unittest.TestCase):
                 self.assertNotRegex(process.log(), r"Sanitizer|runtime error:")
 
     def watch(self, **options):
-        watcher = Watcher(self.broker.port, **options)
+        watcher = Watcher(self.broker.port, **{"protocol": self.protocol, **options})
         self.addCleanup(watcher.close)
         return watcher
 
