@@ -27,7 +27,8 @@ struct gr_planning {
         least_gain_per_exported_kwh; /* money that a kWh fed in by command must promise over the next best */
     int export_from_minute, export_to_minute; /* local time in which it may, past midnight where the end comes
                                                  first; equal: always */
-    double floor_percent; /* lowest state of charge a plan may use; at least the reserve */
+    double floor_percent;  /* lowest state of charge a plan may use; at least the reserve */
+    double cycles_per_day; /* a plan takes at most so many capacities a day from the store; 0: no bound */
     bool brief; /* for back-tests: no table of the plan is made, targets reach to the slot's end only */
     double end_value_factor; /* what is left at the horizon's end is worth this x discharge efficiency x
                                 median import price */

@@ -27,8 +27,9 @@ struct gr_strategy {
     int export_from_minute, export_to_minute; /* local time in which it may; equal: always */
     double reserve_percent;                   /* at least the battery's own reserve */
     double floor_percent;
-    double wear_per_kwh; /* as the planner is to count it; a bill counts the battery's own */
-    double least_gain;   /* money that a change of command must promise */
+    double wear_per_kwh;   /* as the planner is to count it; a bill counts the battery's own */
+    double cycles_per_day; /* capacities a day that a plan may take from the store, above 0 */
+    double least_gain;     /* money that a change of command must promise */
 };
 
 /* One of the strategies that need no file, "none", "follow", "night-fill", "planned", "foresight";

@@ -177,7 +177,9 @@ static void compare_with_present(const struct gr_engine *engine, const struct gr
     struct gr_band band = gr_command_band(held->kind, held->power_kw, outlook->battery.charge_kw,
                                           outlook->battery.discharge_kw);
     wish->gain = cost_of_band(outlook, band) - best_cost;
-    if (wish->kind == GR_CHARGE && held->kind != GR_CHARGE) {
+    /* A charge that makes ready need not gain at once; nor need the way back to follow once nothing is
+     * better: a command that has lost its reason may cost much later, follow never does. */
+    if ((wish->kind == GR_CHARGE || wish->kind == GR_FOLLOW) && held->kind != wish->kind) {
         wish->gain = fmax(wish->gain, engine->config.safety.least_gain);
     }
     wish->forced = !allowed[held->kind] || breaks_limit(engine, seen, held->kind, held->power_kw);
@@ -268,6 +270,7 @@ int gr_engine_decide(struct gr_engine *engine, const struct gr_moment *now, cons
                                     power_kw > 0 || (best != GR_CHARGE && best != GR_EXPORT) ? best : GR_REST,
                                 .power_kw = power_kw,
                                 .hours = outlook.hours,
+                                .wear_per_kwh = outlook.battery.wear_per_kwh,
                                 .import_price = outlook.import_price,
                                 .export_price = outlook.export_price,
                                 .worth_per_kwh = find_worth(&outlook, choice.end_kwh[best])};
@@ -288,7 +291,7 @@ void gr_wish_explain(const struct gr_wish *wish, const struct gr_engine_config *
     const struct gr_battery *battery = &config->site.battery;
     double worth = wish->worth_per_kwh;
     double cost_of_storing = wish->import_price / battery->charge_efficiency;
-    double given = worth / battery->discharge_efficiency + battery->wear_per_kwh;
+    double given = worth / battery->discharge_efficiency + wish->wear_per_kwh;
     if (wish->asked) {
         gr_override_describe(text, GR_REASON_SIZE, wish->asked);
         return;

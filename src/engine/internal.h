@@ -54,6 +54,7 @@ struct gr_engine_plan {
     struct gr_path_values values;
     struct gr_sun_promise promise;
     double penalty_per_kwh;
+    double cycle_price; /* counted on a kWh discharged, so that the plan keeps its bound on cycles */
     struct gr_overrides overrides; /* that it was made with */
     struct gr_plan_slot *slots;    /* horizon.slots of them */
     double cost;
@@ -106,7 +107,12 @@ struct gr_meter {
     int32_t samples[GR_METERS]; /* readings since the last finished five minutes */
     double last[GR_METERS];     /* NAN: not known at the last turn */
     double smooth[GR_METERS];   /* exponentially weighted, NAN while not known */
+    double spent_percent;       /* by which the state of charge fell, the past fading with GR_SPENT_FADES_S */
+    double crest_percent;       /* from which the present fall is counted; NAN: none seen */
+    double counted_s;           /* for how long that was counted, fading alike: at most GR_SPENT_FADES_S */
 };
+
+#define GR_SPENT_FADES_S (7 * 86400.0)
 
 void gr_meter_init(struct gr_meter *meter);
 /* Notes that a reading came. */
@@ -184,6 +190,7 @@ struct gr_wish {
     bool forced;  /* the command in force may not stay */
     double import_price, export_price;
     const struct gr_override *asked; /* that it follows; NULL: the plan's own choice */
+    double wear_per_kwh;             /* as counted, a price on cycles included */
     double worth_per_kwh; /* of the energy that the wish moves into the store or out of it, else of one more
                              stored kWh */
 };

@@ -12,6 +12,7 @@ void gr_meter_init(struct gr_meter *meter)
     memset(meter, 0, sizeof *meter);
     meter->half.step_s = GR_HISTORY_STEP_S;
     meter->fine.step_s = GR_FINE_STEP_S;
+    meter->crest_percent = NAN;
     for (int i = 0; i < GR_METERS; i++) {
         meter->last[i] = NAN;
         meter->smooth[i] = NAN;
@@ -102,6 +103,22 @@ static void take_samples(struct gr_meter *meter, struct gr_fine_record *fine)
     memset(meter->samples, 0, sizeof meter->samples);
 }
 
+/* A reading that flickers by one percent is no fall. */
+static void count_falls(struct gr_meter *meter, double seconds, double percent)
+{
+    double stays = exp(-seconds / GR_SPENT_FADES_S);
+    meter->spent_percent *= stays;
+    meter->counted_s = meter->counted_s * stays + GR_SPENT_FADES_S * (1 - stays);
+    if (isnan(percent)) {
+        return;
+    }
+    if (percent < meter->crest_percent - 1) {
+        meter->spent_percent += meter->crest_percent - percent;
+        meter->crest_percent = percent;
+    }
+    meter->crest_percent = fmax(percent, meter->crest_percent);
+}
+
 void gr_meter_turn(struct gr_meter *meter, const struct gr_moment *now, const double seen[GR_METERS],
                    struct gr_decision *out)
 {
@@ -117,6 +134,7 @@ void gr_meter_turn(struct gr_meter *meter, const struct gr_moment *now, const do
     if (out->fine_due || !steady) {
         take_samples(meter, &out->fine);
     }
+    count_falls(meter, meter->begun && passed_ms > 0 ? (double)passed_ms / 1000 : 0, seen[GR_METER_PERCENT]);
     smooth(meter, seen, steady ? (double)passed_ms / 1000 : 1e9);
     memcpy(meter->last, seen, sizeof meter->last);
     meter->begun = true;

@@ -212,6 +212,86 @@ static int find_car_limits(const struct gr_engine *engine, const struct gr_engin
     return plan->car_kw > 0 && !*out ? GR_NO_MEMORY : GR_OK;
 }
 
+static double planned_discharge_kwh(const struct gr_problem *problem, const struct gr_plan *plan)
+{
+    double sum = 0;
+    for (size_t t = 0; t < problem->slots; t++) {
+        sum += problem->hours[t] * plan->discharge_kw[t];
+    }
+    return sum;
+}
+
+/* What the bound leaves for the horizon after what was taken of late. */
+static double allowed_discharge_kwh(const struct gr_engine *engine, const struct gr_problem *problem)
+{
+    double days = engine->meter.counted_s / GR_DAY_S;
+    for (size_t t = 0; t < problem->slots; t++) {
+        days += problem->hours[t] / 24;
+    }
+    double cycles = engine->config.planning.cycles_per_day * days - engine->meter.spent_percent / 100;
+    return fmax(0, cycles) * problem->battery.capacity_kwh * problem->battery.discharge_efficiency;
+}
+
+/* Whether a plan of the mean course discharges no more than that where a kWh of it costs `price`. */
+static int keeps_cycles(struct gr_engine *engine, const struct gr_problem *mean, double most_kwh,
+                        double price, bool *keeps, struct gr_error *error)
+{
+    struct gr_problem priced = *mean;
+    struct gr_plan plan;
+    priced.battery.wear_per_kwh += price;
+    int status = gr_planner_solve(engine->planner, &priced, &plan, error);
+    if (status != GR_OK) {
+        return status;
+    }
+    *keeps = planned_discharge_kwh(mean, &plan) <= most_kwh;
+    gr_plan_free(&plan);
+    return GR_OK;
+}
+
+/* The least price, to a thousandth of the dearest kWh, that keeps the bound. */
+static int search_cycle_price(struct gr_engine *engine, const struct gr_problem *mean, double dearest,
+                              double *price, struct gr_error *error)
+{
+    double most_kwh = allowed_discharge_kwh(engine, mean), low = 0, high = dearest;
+    bool keeps = false;
+    int status = keeps_cycles(engine, mean, most_kwh, 0, &keeps, error);
+    if (status != GR_OK || keeps) {
+        *price = 0;
+        return status;
+    }
+    while (status == GR_OK && high - low > 1e-3 * dearest) {
+        double middle = (low + high) / 2;
+        status = keeps_cycles(engine, mean, most_kwh, middle, &keeps, error);
+        *(keeps ? &high : &low) = middle;
+    }
+    *price = high;
+    return status;
+}
+
+static int price_cycles(struct gr_engine *engine, struct gr_engine_plan *plan, struct gr_problem *problem,
+                        struct gr_error *error)
+{
+    size_t slots = problem->slots;
+    if (!(engine->config.planning.cycles_per_day > 0)) {
+        return GR_OK;
+    }
+    double *room = malloc(2 * slots * sizeof *room);
+    if (!room) {
+        return gr_error_set(error, GR_NO_MEMORY, "no memory for a plan");
+    }
+    struct gr_problem mean = *problem;
+    mean.load_kw = room;
+    mean.solar_kw = room + slots;
+    for (size_t t = 0; t < slots; t++) {
+        gr_paths_mean(&plan->paths, t, &room[t], &room[slots + t]);
+    }
+    /* the penalty is 20 times the dearest price */
+    int status = search_cycle_price(engine, &mean, plan->penalty_per_kwh / 10, &plan->cycle_price, error);
+    problem->battery.wear_per_kwh += plan->cycle_price;
+    free(room);
+    return status;
+}
+
 static int find_values(struct gr_engine *engine, struct gr_engine_plan *plan, double stored_kwh,
                        struct gr_error *error)
 {
@@ -248,7 +328,10 @@ static int find_values(struct gr_engine *engine, struct gr_engine_plan *plan, do
                                  .slot_discharge_kw = car_limits ? car_limits + plan->horizon.slots : NULL};
     size_t quiet = count_quiet_slots(plan);
     size_t keep = !config->planning.brief ? problem.slots : quiet > 1 && quiet < problem.slots ? quiet : 1;
-    int status = gr_planner_path_values(engine->planner, &problem, &plan->paths, keep, &plan->values, error);
+    int status = price_cycles(engine, plan, &problem, error);
+    status = status == GR_OK
+                 ? gr_planner_path_values(engine->planner, &problem, &plan->paths, keep, &plan->values, error)
+                 : status;
     status = status == GR_OK ? decide_quiet_hours_together(engine, plan, &problem, quiet, error) : status;
     free(may_export);
     free(car_limits);
@@ -259,12 +342,14 @@ struct gr_outlook gr_engine_outlook(const struct gr_engine *engine, const struct
                                     size_t slot)
 {
     const struct gr_site *site = &engine->config.site;
+    struct gr_battery battery = gr_engine_battery(engine);
+    battery.wear_per_kwh += plan->cycle_price;
     return (struct gr_outlook){
         .import_price = plan->horizon.import_price[slot],
         .export_price = plan->horizon.export_price[slot],
         .floor_kwh = plan->horizon.floor_kwh[slot],
         .next = &plan->values.value[slot],
-        .battery = gr_engine_battery(engine),
+        .battery = battery,
         .import_limit_kw = site->grid.import_limit_kw,
         .export_limit_kw = site->grid.export_limit_kw,
         .curtailable = site->grid.solar_curtailable,
@@ -325,9 +410,11 @@ static void gather(const struct gr_paths *paths, size_t slot, struct path_power 
     close_sample(out);
 }
 
+/* The price on cycles is no money that anyone pays. */
 static void fill_slot(struct gr_plan_slot *slot, const struct gr_outlook *outlook,
-                      const struct gr_choice *choice)
+                      const struct gr_choice *choice, double cycle_price)
 {
+    double wear_per_kwh = outlook->battery.wear_per_kwh - cycle_price;
     struct gr_band band = gr_command_band(choice->kind, choice->power_kw, outlook->battery.charge_kw,
                                           outlook->battery.discharge_kw);
     slot->kind = choice->kind;
@@ -344,8 +431,8 @@ static void fill_slot(struct gr_plan_slot *slot, const struct gr_outlook *outloo
         slot->solar_kw += weight * outlook->solar_kw[k];
         slot->battery_kw += weight * result.battery_kw;
         slot->grid_kw += weight * grid_kw;
-        slot->cost += weight * outlook->hours *
-                      (price * grid_kw + outlook->battery.wear_per_kwh * fmax(0, -result.battery_kw));
+        slot->cost +=
+            weight * outlook->hours * (price * grid_kw + wear_per_kwh * fmax(0, -result.battery_kw));
     }
 }
 
@@ -401,7 +488,7 @@ static int fill_next_slot(const struct gr_engine *engine, struct gr_engine_plan 
                                                .export_price = outlook.export_price,
                                                .expected_price = plan->horizon.expected[t]};
         heed_command(plan, t, &outlook, &choice);
-        fill_slot(&plan->slots[t], &outlook, &choice);
+        fill_slot(&plan->slots[t], &outlook, &choice, plan->cycle_price);
     }
     return status;
 }

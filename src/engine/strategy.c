@@ -23,6 +23,7 @@ int gr_strategy_named(struct gr_strategy *out, const char *name)
                                         .reserve_percent = NAN,
                                         .floor_percent = NAN,
                                         .wear_per_kwh = NAN,
+                                        .cycles_per_day = NAN,
                                         .least_gain = NAN};
             (void)snprintf(out->name, sizeof out->name, "%s", name);
             return GR_OK;
@@ -62,6 +63,7 @@ int gr_strategy_apply(struct gr_engine_config *config, const struct gr_strategy 
     wish(&planning->floor_percent, strategy->floor_percent);
     planning->floor_percent = fmax(planning->floor_percent, config->site.reserve_percent);
     wish(&config->site.battery.wear_per_kwh, strategy->wear_per_kwh);
+    wish(&planning->cycles_per_day, strategy->cycles_per_day);
     wish(&config->safety.least_gain, strategy->least_gain);
     return GR_OK;
 }

@@ -56,6 +56,7 @@ static const struct setting settings[] = {
     {"planning.export_from_minute", WHOLE, ONE(planning.export_from_minute), 0, 1440},
     {"planning.export_to_minute", WHOLE, ONE(planning.export_to_minute), 0, 1440},
     {"planning.floor_percent", NUMBER, ONE(planning.floor_percent), 0, 100},
+    {"planning.cycles_per_day", NUMBER, ONE(planning.cycles_per_day), 0, 1000},
     {"planning.brief", FLAG, ONE(planning.brief), 0, 1},
     {"planning.end_value_factor", NUMBER, ONE(planning.end_value_factor), 0, 100},
     {"safety.commanding", FLAG, ONE(safety.commanding), 0, 1},

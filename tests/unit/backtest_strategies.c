@@ -198,6 +198,36 @@ static void where_nothing_may_be_sold_no_energy_is_bought_to_be_sold(void **stat
     assert_near(bought_without_sun(forbid_export, 0.9), bought_without_sun(forbid_export, 0), 1e-6);
 }
 
+static void cycle_less(struct gr_strategy *strategy)
+{
+    strategy->cycles_per_day = 0.4;
+}
+
+static void cycle_at_will(struct gr_strategy *strategy)
+{
+    strategy->cycles_per_day = 20;
+}
+
+static void a_bound_on_cycles_is_kept_on_the_long_run_and_used(void **state)
+{
+    (void)state;
+    struct made_up it;
+    const int days = 12;
+    make_up(&it, 1800, days, false, 39);
+    struct gr_backtest_result plain = run(&it, "planned");
+    struct gr_backtest_result loose = run_wish(&it, cycle_at_will), tight = run_wish(&it, cycle_less);
+    assert_true(plain.cycles > 0.6 * days);
+    assert_near(loose.total_cost, plain.total_cost, 0);
+    assert_true(tight.cycles < 0.5 * days && tight.cycles > 0.3 * days);
+    assert_true(tight.total_cost > plain.total_cost);
+    /* the bill knows of wear, not of the price on cycles */
+    assert_near(tight.total.wear_cost, tight.total.discharge_kwh * it.config.site.battery.wear_per_kwh, 1e-9);
+    gr_backtest_result_free(&plain);
+    gr_backtest_result_free(&loose);
+    gr_backtest_result_free(&tight);
+    forget(&it);
+}
+
 static void a_strategy_may_spare_the_battery(void **state)
 {
     (void)state;
@@ -386,6 +416,7 @@ int main(void)
         cmocka_unit_test(with_one_price_all_day_night_fill_only_follows),
         cmocka_unit_test(a_strategy_says_when_the_battery_may_feed_the_grid),
         cmocka_unit_test(where_nothing_may_be_sold_no_energy_is_bought_to_be_sold),
+        cmocka_unit_test(a_bound_on_cycles_is_kept_on_the_long_run_and_used),
         cmocka_unit_test(a_strategy_may_spare_the_battery),
         cmocka_unit_test(without_a_solar_series_there_is_no_sun),
         cmocka_unit_test(usage_before_the_period_is_history),

@@ -181,6 +181,7 @@ static void a_strategy_file_goes_before_the_keys_beside_it(void **state)
     assert_near(engine->planning.least_gain_per_exported_kwh, 0.04, 0);
     assert_int_equal(engine->planning.export_from_minute, 17 * 60);
     assert_int_equal(engine->planning.export_to_minute, 20 * 60);
+    assert_near(engine->planning.cycles_per_day, 0.8, 0);
     assert_near(engine->safety.least_gain, 0.2, 0);
     assert_true(engine->planning.may_export);
     end_run(&run);
