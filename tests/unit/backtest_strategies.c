@@ -198,6 +198,35 @@ static void where_nothing_may_be_sold_no_energy_is_bought_to_be_sold(void **stat
     assert_near(bought_without_sun(forbid_export, 0.9), bought_without_sun(forbid_export, 0), 1e-6);
 }
 
+static void a_charge_is_not_kept_once_its_reason_is_gone(void **state)
+{
+    (void)state;
+    struct made_up it;
+    make_up(&it, 1800, 12, false, 40);
+    memset(it.usage.solar_kw, 0, it.usage.count * sizeof *it.usage.solar_kw);
+    it.config.site.array_count = 0;
+    it.tariff.import.source[0].bands.band[1].price_per_kwh = 0.28; /* a cheap night, else one price */
+    for (size_t i = 0; i < it.usage.count; i++) {
+        it.usage.load_kw[i] += 1; /* empties the battery with hours to spare: discharging can wait */
+    }
+    struct gr_backtest_result result = run(&it, "planned");
+    double cheapest = INFINITY, dearest = 0;
+    size_t cheap = 0, dear = 0;
+    for (size_t i = 0; i < result.step_count; i++) {
+        cheapest = fmin(cheapest, result.steps[i].import_price);
+        dearest = fmax(dearest, result.steps[i].import_price);
+    }
+    for (size_t i = 0; i < result.step_count; i++) {
+        bool charges = result.steps[i].kind == GR_CHARGE;
+        cheap += charges && result.steps[i].import_price == cheapest;
+        dear += charges && result.steps[i].import_price == dearest;
+    }
+    assert_true(cheap > 12);
+    assert_int_equal(dear, 0);
+    gr_backtest_result_free(&result);
+    forget(&it);
+}
+
 static void cycle_less(struct gr_strategy *strategy)
 {
     strategy->cycles_per_day = 0.4;
@@ -416,6 +445,7 @@ int main(void)
         cmocka_unit_test(with_one_price_all_day_night_fill_only_follows),
         cmocka_unit_test(a_strategy_says_when_the_battery_may_feed_the_grid),
         cmocka_unit_test(where_nothing_may_be_sold_no_energy_is_bought_to_be_sold),
+        cmocka_unit_test(a_charge_is_not_kept_once_its_reason_is_gone),
         cmocka_unit_test(a_bound_on_cycles_is_kept_on_the_long_run_and_used),
         cmocka_unit_test(a_strategy_may_spare_the_battery),
         cmocka_unit_test(without_a_solar_series_there_is_no_sun),
