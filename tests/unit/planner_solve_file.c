@@ -293,6 +293,19 @@ static void an_exhaustive_search_prints_two_bounds_around_the_optimum(void **sta
     assert_non_null(strstr(run.err, "change_cost: an exhaustive search takes none"));
 }
 
+static void the_time_of_the_planner_alone_is_added_where_it_is_asked_for(void **state)
+{
+    (void)state;
+    struct run run = run_on_text_with("--time", good);
+    assert_int_equal(run.status, 0);
+    json_t *root = json_loads(run.out, JSON_REJECT_DUPLICATES, NULL);
+    assert_true(json_real_value(json_object_get(root, "milliseconds")) > 0);
+    assert_true(fabs(json_real_value(json_object_get(root, "cost")) - 0.4) < 1e-12);
+    json_decref(root);
+    run = run_on_text(good);
+    assert_null(strstr(run.out, "milliseconds"));
+}
+
 static void a_bad_file_ends_in_one_line_and_status_2(void **state)
 {
     (void)state;
@@ -324,7 +337,7 @@ static void help_is_given_when_asked_for_and_a_wrong_call_is_refused(void **stat
          *nothing[] = {"solve", NULL};
     struct run run = run_solve(2, help);
     assert_int_equal(run.status, 0);
-    assert_non_null(strstr(run.out, "Usage: granary solve [--brute] FILE.json"));
+    assert_non_null(strstr(run.out, "Usage: granary solve [--time | --brute] FILE.json"));
     run = run_solve(2, option);
     assert_int_equal(run.status, 2);
     assert_non_null(strstr(run.err, "--help"));
@@ -343,6 +356,7 @@ int main(void)
         cmocka_unit_test(a_bad_file_is_refused_with_file_member_slot_finding_and_range),
         cmocka_unit_test(the_plan_is_printed_as_one_json_object),
         cmocka_unit_test(an_exhaustive_search_prints_two_bounds_around_the_optimum),
+        cmocka_unit_test(the_time_of_the_planner_alone_is_added_where_it_is_asked_for),
         cmocka_unit_test(a_bad_file_ends_in_one_line_and_status_2),
         cmocka_unit_test(a_folder_is_not_a_problem),
         cmocka_unit_test(help_is_given_when_asked_for_and_a_wrong_call_is_refused),
