@@ -152,6 +152,7 @@ struct gr_decision {
     enum gr_answer answer;            /* whether the battery does what is commanded */
     char answer_text[GR_REASON_SIZE]; /* what it did instead when it last did not; "" where it never did */
     bool replanned;
+    double plan_error; /* money: how far pruning may have put the plan's values off, where it was made anew */
     bool overrides_changed;            /* one was accepted, cancelled, or has ended */
     char held_back[GR_REASON_SIZE];    /* why an overriding command is not carried out now; "" */
     double stored_kwh;                 /* NAN while unknown */

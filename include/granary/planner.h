@@ -182,6 +182,7 @@ struct gr_path_values {
     size_t slots;
     struct gr_value *value; /* as many as were kept; `slots` is their number */
     size_t most_points;
+    double error; /* money: no value lies further than this above or below the true one because of pruning */
 };
 
 void gr_path_values_free(struct gr_path_values *values);

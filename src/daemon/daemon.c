@@ -302,6 +302,10 @@ static void turn(struct daemon *daemon)
     daemon->turned_ms = gr_clock_mono_ms();
     daemon->readings_came = false;
     log_decision(daemon, &decision);
+    if (decision.plan_error > 1e-6) {
+        gr_log(GR_LOG_WARNING, "the plan's values may be off by %.1e in money: its functions were thinned",
+               decision.plan_error);
+    }
     if (decision.replanned) {
         gr_log_learned(daemon->engine, daemon->zone, &daemon->now, &daemon->learned_day);
     }

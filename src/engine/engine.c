@@ -393,6 +393,7 @@ static enum gr_fault plan_and_decide(struct gr_engine *engine, const struct gr_m
         }
         engine->replan = false;
         out->replanned = true;
+        out->plan_error = engine->plan.values.error;
     }
     if (gr_engine_decide(engine, now, seen, wish, out->held_back, &error) != GR_OK) {
         (void)snprintf(text, GR_REASON_SIZE, "no decision could be made: %.200s", error.text);

@@ -90,7 +90,7 @@ static int pass_back(struct gr_planner *planner, const struct gr_problem *proble
 
 /* Mean over the paths of the functions at the end of slot t. */
 static int take_mean(struct gr_planner *planner, const struct gr_paths *paths, size_t keep, size_t t,
-                     size_t layer, struct gr_value *out)
+                     size_t layer, struct gr_value *out, double *error)
 {
     struct gr_sum *sum = &planner->sum;
     double base = 0, over = 0, under = 0;
@@ -109,24 +109,32 @@ static int take_mean(struct gr_planner *planner, const struct gr_paths *paths, s
     struct gr_prune_rule rule = planner->rule;
     rule.most = SIZE_MAX;
     size_t count = gr_points_prune(planner->best.at, &sum->carry, &rule, &over, &under);
+    *error = gr_max(over, under);
     planner->most_points = count > planner->most_points ? count : planner->most_points;
     return gr_value_of_points(out, planner->best.at, count, base);
 }
 
+/* The error of a mean is at most the mean of the errors, and what pruning the mean itself adds. */
 static int plan_paths(struct gr_planner *planner, const struct gr_problem *problem,
                       const struct gr_paths *paths, size_t keep, struct gr_path_values *out)
 {
     int rc = gr_work_begin(planner, problem, paths->count * keep + 2);
+    double most = 0;
     for (size_t p = 0; p < paths->count && !rc; p++) {
         struct gr_problem one = problem_of(problem, paths, p);
+        planner->over = planner->under = 0;
         rc = pass_back(planner, &one, &(struct layout){keep, p * keep, paths->count * keep});
+        out->error += paths->weight[p] * gr_max(planner->over, planner->under);
     }
     size_t layer = gr_work_layer(planner, problem->first_kind, GR_NOT_FULL);
     for (size_t t = 0; t < keep && !rc; t++) {
-        rc = take_mean(planner, paths, keep, t, layer, &out->value[t]);
+        double error = 0;
+        rc = take_mean(planner, paths, keep, t, layer, &out->value[t], &error);
+        most = gr_max(most, error);
     }
+    out->error += most;
     out->most_points = planner->most_points;
-    return rc;
+    return rc ? rc : gr_work_finish(planner);
 }
 
 int gr_planner_path_values(struct gr_planner *planner, const struct gr_problem *problem,

@@ -425,6 +425,7 @@ int gr_solve_plain(struct gr_planner *planner, const struct gr_problem *problem,
     int rc = make_plan(plan, problem->slots);
     rc = rc ? rc : pass_back(planner, problem);
     rc = rc ? rc : pass_forward(planner, problem, plan);
+    rc = rc ? rc : gr_work_finish(planner);
     if (rc) {
         gr_plan_free(plan);
     }

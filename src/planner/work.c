@@ -51,19 +51,21 @@ double gr_problem_worth(const struct gr_problem *problem)
     return worth;
 }
 
-/* The scratch lists change places in every step: with equal room none has to grow once a plan like this was
- * made. */
-static int level_rooms(struct gr_planner *planner)
+int gr_work_finish(struct gr_planner *planner)
 {
-    struct gr_points *const lists[] = {&planner->work[0], &planner->work[1], &planner->best, &planner->other};
-    const size_t count = sizeof lists / sizeof lists[0];
-    size_t room = 0;
+    struct gr_points *lists[7 + GR_COMMAND_KINDS] = {&planner->work[0], &planner->work[1], &planner->best,
+                                                     &planner->other,   &planner->after,   &planner->fuller,
+                                                     &planner->least};
+    size_t count = 7, room = 0;
     int rc = GR_OK;
+    for (size_t kind = 0; kind < GR_COMMAND_KINDS; kind++) {
+        lists[count++] = &planner->part[kind];
+    }
     for (size_t i = 0; i < count; i++) {
         room = lists[i]->room > room ? lists[i]->room : room;
     }
     for (size_t i = 0; i < count && !rc; i++) {
-        rc = gr_points_reserve(lists[i], room);
+        rc = lists[i]->room > 0 ? gr_points_reserve(lists[i], room) : GR_OK;
     }
     return rc;
 }
@@ -79,9 +81,8 @@ int gr_work_begin(struct gr_planner *planner, const struct gr_problem *problem, 
     planner->store.count = 0;
     planner->over = planner->under = 0;
     planner->most_points = 0;
-    int rc = level_rooms(planner);
-    if (rc || rows <= planner->kept_room / planner->layers) {
-        return rc;
+    if (rows <= planner->kept_room / planner->layers) {
+        return GR_OK;
     }
     struct gr_kept *kept = rows <= SIZE_MAX / sizeof *kept / planner->layers
                                ? realloc(planner->kept, rows * planner->layers * sizeof *kept)

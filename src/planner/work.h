@@ -70,6 +70,10 @@ static inline size_t gr_work_index(const struct gr_planner *planner, size_t row,
 /* Sets tolerances and layers for a problem and empties the store; `rows` is how many will be kept at once. */
 int gr_work_begin(struct gr_planner *planner, const struct gr_problem *problem, size_t rows);
 
+/* Behind a plan. The scratch lists change places in every step: with equal room none has to grow when a plan
+ * like this one is made again. */
+int gr_work_finish(struct gr_planner *planner);
+
 /* Prunes `function` into the store, as one of the functions of a row; layer 0 comes first. */
 int gr_work_keep(struct gr_planner *planner, struct gr_points *function, size_t row, size_t layer,
                  double base);
