@@ -44,13 +44,13 @@ static double payment_at(const struct gr_peak *peak, double kw)
     return paid;
 }
 
-/* Payment for the peaks seen and those of the days of the plan. */
-static double payment(struct search *search, const double *day_kw)
+/* Payment for the peaks seen and those of `days` days of the plan. */
+static double payment(struct search *search, const double *day_kw, size_t days)
 {
     const struct gr_peak *peak = search->problem->peak;
     size_t count = 0;
     double sum = 0;
-    for (size_t i = 0; i < peak->seen + (day_kw ? search->days : 0); i++) {
+    for (size_t i = 0; i < peak->seen + days; i++) {
         double kw = i < peak->seen ? peak->seen_kw[i] : day_kw[i - peak->seen];
         size_t k = count < peak->mean_of ? count++ : peak->mean_of;
         for (; k > 0 && search->rank_kw[k - 1] < kw; k--) {
@@ -109,7 +109,7 @@ static int solve_box(struct search *search, struct box *box)
         keeps = keeps && peak_kw[d] <= box->high_kw[d] + 1e-9;
         box->high_kw[d] = gr_max(box->low_kw[d], gr_min(box->high_kw[d], peak_kw[d]));
     }
-    double cost = plan.cost + payment(search, peak_kw) - search->before;
+    double cost = plan.cost + payment(search, peak_kw, search->days) - search->before;
     if (keeps && cost < search->best_cost) {
         gr_plan_free(&search->best);
         search->best = plan;
@@ -123,7 +123,7 @@ static int solve_box(struct search *search, struct box *box)
 
 static void set_bound(struct search *search, struct box *box)
 {
-    box->bound = box->base + payment(search, box->low_kw) - search->before;
+    box->bound = box->base + payment(search, box->low_kw, search->days) - search->before;
 }
 
 static bool may_be_better(const struct search *search, const struct box *box)
@@ -219,7 +219,7 @@ static int begin_search(struct search *search)
         search->box[i].low_kw = search->room + 2 * i * search->days;
         search->box[i].high_kw = search->box[i].low_kw + search->days;
     }
-    search->before = payment(search, NULL);
+    search->before = payment(search, search->rank_kw, 0);
     search->over_per_kwh = 10 * (problem->penalty_per_kwh + gr_problem_worth(problem));
     search->best_cost = search->open_bound = INFINITY;
     return GR_OK;

@@ -17,7 +17,7 @@ void gr_reach_free(struct gr_reach *reach)
     struct gr_points *const lists[] = {&reach->low,     &reach->high,    &reach->clock,   &reach->from,
                                        &reach->to,      &reach->limit,   &reach->work[0], &reach->work[1],
                                        &reach->work[2], &reach->work[3], &reach->leave,   &reach->enter};
-    for (size_t i = 0; i < sizeof lists / sizeof *lists; i++) {
+    for (size_t i = 0; i < sizeof lists / sizeof lists[0]; i++) {
         gr_points_free(lists[i]);
     }
     free(reach->queue);
@@ -213,7 +213,6 @@ static int limit_run(struct gr_reach *reach, const struct gr_moves *moves, doubl
 /* out(s) = f(g(s)): kinks of g, and wherever g passes a kink of f. */
 static int compose(struct gr_points *out, const struct gr_point *f, size_t count, const struct gr_points *g)
 {
-    size_t k = 0;
     out->count = 0;
     for (size_t i = 0; i < g->count; i++) {
         int rc = gr_points_reserve(out, out->count + count + 1);
@@ -221,7 +220,7 @@ static int compose(struct gr_points *out, const struct gr_point *f, size_t count
             return rc;
         }
         struct gr_point a = g->at[i > 0 ? i - 1 : 0], b = g->at[i];
-        k = gr_points_find(f, count, a.value);
+        size_t k = gr_points_find(f, count, a.value);
         if (b.value > a.value) {
             for (k = f[k].x > a.value ? k : k + 1; k < count && f[k].x < b.value; k++) {
                 gr_points_push(out, a.x + (b.x - a.x) * ((f[k].x - a.value) / (b.value - a.value)),

@@ -179,7 +179,7 @@ static double ac_cost(const struct gr_slot *slot, double battery_kw, struct gr_f
 
 double gr_slot_cost(const struct gr_slot *slot, double battery_kw, struct gr_flow *flow)
 {
-    struct gr_flow own;
+    struct gr_flow own = {0, 0};
     struct gr_flow *out = flow ? flow : &own;
     double rate = slot->dc_coupled ? cheapest_dc_cost(slot, battery_kw, out) : ac_cost(slot, battery_kw, out);
     return slot->hours * (rate + slot->battery.wear_per_kwh * gr_max(0, -battery_kw));

@@ -182,7 +182,7 @@ int gr_work_after(struct gr_planner *planner, const struct gr_slot *slot, size_t
     struct gr_points *after = &planner->after;
     const struct gr_point *at = gr_work_points(planner, index);
     size_t count = planner->kept[index].count, i = 0, k = 0;
-    double kinks[GR_WISHES], loss_kwh = slot->hours * slot->battery.standing_loss_kw;
+    double kinks[GR_WISHES] = {0}, loss_kwh = slot->hours * slot->battery.standing_loss_kw;
     sort_wishes(kinks, slot);
     int rc = gr_points_reserve(after, count + 1 + GR_WISHES);
     if (rc) {
