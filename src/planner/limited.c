@@ -64,7 +64,7 @@ static int find_within(struct gr_planner *planner, const struct gr_problem *prob
                        double price)
 {
     double limit_kwh = problem->most_discharged_kwh;
-    for (int i = 0; i < MOST_TRIES; i++, price *= 4) {
+    for (int i = 0; i < MOST_TRIES; i++) {
         struct try try = {0};
         int rc = make_try(planner, problem, price, &try);
         if (rc) {
@@ -76,6 +76,7 @@ static int find_within(struct gr_planner *planner, const struct gr_problem *prob
         if (keeps) {
             return GR_OK;
         }
+        price *= 4;
     }
     return GR_OK;
 }
