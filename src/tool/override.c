@@ -375,8 +375,8 @@ static int fail(const char *format, ...) __attribute__((format(printf, 1, 2)));
 static int fail(const char *format, ...)
 {
     va_list arguments;
-    fputs("granary override: ", stderr);
     va_start(arguments, format);
+    fputs("granary override: ", stderr);
     (void)vfprintf(stderr, format, arguments);
     va_end(arguments);
     fputc('\n', stderr);
