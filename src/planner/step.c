@@ -127,13 +127,15 @@ static bool has_reach(const struct gr_slot *slot)
     return slot->charge_power.count > 0 || slot->discharge_power.count > 0;
 }
 
-/* The same as join_chains for moves whose reach depends on what is stored: piece by piece. */
+/* The same as join_chains for moves whose reach depends on what is stored: resting, and piece by piece. A
+ * piece of next to no length has a slope that is noise; its ends belong to its neighbours. */
 static int join_pieces(struct gr_planner *planner, const struct gr_points *from, const struct gr_moves *run,
                        double capacity_kwh)
 {
-    int rc = GR_OK;
+    size_t resting = (size_t)(run->at - planner->moves.at) + (run->at[0].x < 0 ? run->count - 1 : 0);
+    int rc = join_chains(planner, from, resting, resting, capacity_kwh);
     for (size_t i = 0; i + 1 < run->count && !rc; i++) {
-        if (run->at[i + 1].x > run->at[i].x) {
+        if (run->at[i + 1].x - run->at[i].x > planner->rule.gap) {
             rc = gr_reach_slide(&planner->other, &planner->reach, from, run, i, capacity_kwh);
             rc = rc ? rc : join_other(planner);
         }
