@@ -337,6 +337,13 @@ static int reserve_queue(struct gr_reach *reach, size_t count)
     return GR_OK;
 }
 
+/* The lists end at the same place but for rounding: level behind their ends. */
+static double level_of(struct gr_cursor *cursor, double x)
+{
+    double value = gr_cursor_value(cursor, x);
+    return isfinite(value) ? value : cursor->at[cursor->next > 0 ? cursor->count - 1 : 0].value;
+}
+
 /* Between two neighbouring kinks of the costs at the window's ends, the window meets no further kink of
  * `after`: its least is the lowest of three straight lines. */
 static int slide_window(struct gr_points *out, struct gr_reach *reach, struct kinks *kinks, double offset,
@@ -351,9 +358,9 @@ static int slide_window(struct gr_points *out, struct gr_reach *reach, struct ki
     struct gr_cursor leave = {reach->leave.at, reach->leave.count, 0};
     struct gr_cursor enter = {reach->enter.at, reach->enter.count, 0};
     struct gr_cursor lower = {low->at, low->count, 0}, upper = {high->at, high->count, 0};
-    double x = low->at[0].x, at_leave = gr_cursor_value(&leave, x), at_enter = gr_cursor_value(&enter, x);
-    double top = gr_cursor_value(&upper, x);
-    double bottom = gr_cursor_value(&lower, x), least = INFINITY;
+    double x = low->at[0].x, at_leave = level_of(&leave, x), at_enter = level_of(&enter, x);
+    double top = level_of(&upper, x);
+    double bottom = level_of(&lower, x), least = INFINITY;
     if (top > bottom + near_kwh) {
         least = least_kink(kinks, bottom - near_kwh, top + near_kwh) + offset + kinks->slope * x;
     }
@@ -365,9 +372,9 @@ static int slide_window(struct gr_points *out, struct gr_reach *reach, struct ki
             return GR_OK;
         }
         struct lines lines = {2, {at_leave, at_enter, 0}, {0, 0, 0}};
-        at_leave = lines.end[0] = gr_cursor_value(&leave, next);
-        at_enter = lines.end[1] = gr_cursor_value(&enter, next);
-        double next_bottom = gr_cursor_value(&lower, next), next_top = gr_cursor_value(&upper, next);
+        at_leave = lines.end[0] = level_of(&leave, next);
+        at_enter = lines.end[1] = level_of(&enter, next);
+        double next_bottom = level_of(&lower, next), next_top = level_of(&upper, next);
         /* A window of no width may lie beside the piece, where its line says nothing. */
         bool is_wide = top > bottom + near_kwh || next_top > next_bottom + near_kwh;
         least = is_wide ? least_kink(kinks, next_bottom - near_kwh, top + near_kwh) : INFINITY;
