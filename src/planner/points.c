@@ -242,7 +242,8 @@ int gr_points_lower(struct gr_points *out, const struct gr_points *f, const stru
         double value = gr_cursor_value(&first, x), other = gr_cursor_value(&second, x);
         double share = out->count > 0 ? crossing_share(last_difference, value - other) : -1;
         if (share >= 0) {
-            gr_points_push(out, last.x + (x - last.x) * share, last.value + (value - last.value) * share);
+            gr_points_push(out, gr_min(x, last.x + (x - last.x) * share),
+                           last.value + (value - last.value) * share);
         }
         last = (struct gr_point){x, value};
         last_difference = value - other;

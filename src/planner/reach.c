@@ -210,7 +210,7 @@ static int limit_run(struct gr_reach *reach, const struct gr_moves *moves, doubl
     return rc;
 }
 
-/* out(s) = f(g(s)): kinks of g, and wherever g passes a kink of f. */
+/* out(s) = f(g(s)): kinks of g, and wherever g passes a kink of f, not behind the next of g by rounding. */
 static int compose(struct gr_points *out, const struct gr_point *f, size_t count, const struct gr_points *g)
 {
     out->count = 0;
@@ -223,13 +223,13 @@ static int compose(struct gr_points *out, const struct gr_point *f, size_t count
         size_t k = gr_points_find(f, count, a.value);
         if (b.value > a.value) {
             for (k = f[k].x > a.value ? k : k + 1; k < count && f[k].x < b.value; k++) {
-                gr_points_push(out, a.x + (b.x - a.x) * ((f[k].x - a.value) / (b.value - a.value)),
-                               f[k].value);
+                double x = a.x + (b.x - a.x) * ((f[k].x - a.value) / (b.value - a.value));
+                gr_points_push(out, gr_min(b.x, x), f[k].value);
             }
         } else if (b.value < a.value) {
             for (k = f[k].x < a.value ? k + 1 : k; k-- > 0 && f[k].x > b.value;) {
-                gr_points_push(out, a.x + (b.x - a.x) * ((a.value - f[k].x) / (a.value - b.value)),
-                               f[k].value);
+                double x = a.x + (b.x - a.x) * ((a.value - f[k].x) / (a.value - b.value));
+                gr_points_push(out, gr_min(b.x, x), f[k].value);
             }
         }
         gr_points_push(out, b.x, gr_points_value(f, count, b.value));
@@ -317,7 +317,7 @@ static void push_lowest(struct gr_points *out, const struct lines *lines, double
         }
     }
     for (size_t k = 0; k < count; k++) {
-        gr_points_push(out, from + (to - from) * shares[k], least_at(lines, shares[k]));
+        gr_points_push(out, gr_min(to, from + (to - from) * shares[k]), least_at(lines, shares[k]));
     }
     gr_points_push(out, to, least_at(lines, 1));
 }
