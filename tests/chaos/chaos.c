@@ -380,9 +380,12 @@ static bool is_too_old(const struct chaos *chaos, enum gr_channel channel)
 
 static bool is_clock_stepped(const struct chaos *chaos)
 {
-    int64_t error_s =
-        (chaos->world.now.utc_s - chaos->last_utc_s) - (chaos->world.true_s - chaos->last_true_s);
-    return chaos->last_utc_s != INT64_MIN && (error_s > 30 || error_s < -30);
+    if (chaos->last_utc_s == INT64_MIN) {
+        return false;
+    }
+    int64_t wall_s = chaos->world.now.utc_s - chaos->last_utc_s;
+    int64_t error_s = wall_s - (chaos->world.true_s - chaos->last_true_s);
+    return error_s > 30 || error_s < -30;
 }
 
 /* What calls for follow in this very turn, as far as the world outside the engine can tell. */
