@@ -107,7 +107,11 @@ static int solve_box(struct search *search, struct box *box)
     peaks_of(search, &plan, peak_kw);
     for (size_t d = 0; d < search->days; d++) {
         keeps = keeps && peak_kw[d] <= box->high_kw[d] + 1e-9;
-        box->high_kw[d] = gr_max(box->low_kw[d], gr_min(box->high_kw[d], peak_kw[d]));
+        if (search->days == 1) {
+            /* The same plan is best for all limits from its peak up; with more days a lower limit on one may
+             * want a higher one on another. */
+            box->high_kw[d] = gr_max(box->low_kw[d], gr_min(box->high_kw[d], peak_kw[d]));
+        }
     }
     double cost = plan.cost + payment(search, peak_kw, search->days) - search->before;
     if (keeps && cost < search->best_cost) {
@@ -228,9 +232,14 @@ static int begin_search(struct search *search)
 static int search_limits(struct search *search)
 {
     struct box *box = &search->box[MOST_BOXES], *half = &search->box[MOST_BOXES + 1];
+    double most_kw = search->problem->battery.charge_kw + search->problem->inverter.limit_kw;
+    double load_kw = 0;
+    for (size_t t = 0; t < search->problem->slots; t++) {
+        load_kw = gr_max(load_kw, search->problem->load_kw[t]);
+    }
     for (size_t d = 0; d < search->days; d++) {
         box->low_kw[d] = 0;
-        box->high_kw[d] = INFINITY;
+        box->high_kw[d] = most_kw + load_kw;
     }
     int rc = solve_box(search, box);
     set_bound(search, box);
