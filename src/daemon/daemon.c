@@ -482,6 +482,11 @@ static void acknowledge_step(struct daemon *daemon)
 
 /* ---- reloading ---- */
 
+static bool records_otherwise(const struct gr_events *a, const struct gr_events *b)
+{
+    return a->record != b->record || a->files != b->files || a->file_megabytes != b->file_megabytes;
+}
+
 static bool needs_other_bridge(const struct gr_config *a, const struct gr_config *b)
 {
     /* Both were read into zeroed memory by the same code; should padding differ all the same, the cost is one
@@ -546,7 +551,7 @@ static bool adopt(struct daemon *daemon, struct gr_config *config, struct gr_zon
     good = create_feed(daemon, &error) == GR_OK && (!other_bridge || create_bridge(daemon, &error) == GR_OK);
     gr_zone_free(old_zone);
     free(old_config);
-    if (memcmp(&old_events, &config->events, sizeof old_events) != 0) {
+    if (records_otherwise(&old_events, &config->events)) {
         gr_recorder_free(daemon->recorder);
         (void)gr_recorder_create(&daemon->recorder, config, daemon->engine, &daemon->now, NULL);
     }

@@ -47,7 +47,7 @@ static void learn_quarter(struct gr_price_habit *habit, const struct gr_tariff *
     struct like_days days = {{0, 0}, {0, 0}};
     double last = NAN;
     for (int back = 0; back < look_back_days; back++) {
-        int64_t local_s = last_local_s - back * GR_DAY_S;
+        int64_t local_s = last_local_s - (int64_t)back * GR_DAY_S;
         double price = published_at(tariff, zone, gr_zone_utc_s(zone, local_s, 0));
         last = back == 0 ? price : last;
         if (!isnan(price)) {
