@@ -240,7 +240,7 @@ static struct run run_on_text_with(const char *option, const char *text)
     assert_true(file >= 0);
     assert_int_equal(write(file, text, strlen(text)), (ssize_t)strlen(text));
     (void)close(file);
-    char word[16];
+    char word[sizeof path];
     (void)snprintf(word, sizeof word, "%s", option ? option : path);
     char *plain[] = {"solve", path, NULL}, *with[] = {"solve", word, path, NULL};
     struct run run = option ? run_solve(3, with) : run_solve(2, plain);
