@@ -45,6 +45,7 @@ class Rivals(SystemTest):
         self.begin()
         self.assert_command("charge")
         newer = self.start("newer", client_id="another")
+        self.stepping = 2  # one clock for both: neither may miss a step
         self.step()
         older.wait_line("somebody else commands here: standing by")
         mark = self.live(900)
@@ -52,6 +53,7 @@ class Rivals(SystemTest):
         self.assertTrue(documents)
         self.assertEqual(newer.matching("somebody else"), [])
         newer.signal(signal.SIGKILL)
+        self.stepping = 1
         older.wait_line("somebody else's end: commanding again")
         self.live(200)
         self.watcher.wait(f"{ROOT}/$state", lambda text: text == "ready", mark)
