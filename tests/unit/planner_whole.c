@@ -1,6 +1,6 @@
 /* What a problem may say besides the basic model, in plans small enough to be worked out by hand. */
 #include "granary/error.h"
-#include "granary/planner.h"
+#include "small_house.h"
 
 #include <math.h>
 #include <setjmp.h>
@@ -10,36 +10,6 @@
 #include <string.h>
 
 #include <cmocka.h>
-
-#define SLOTS 4
-#define NEAR 1e-9
-
-/* A lossless 10 kWh, 5 kW battery, empty, four hours, nothing happens, wide limits. */
-struct house {
-    struct gr_problem problem;
-    double hours[SLOTS], load_kw[SLOTS], solar_kw[SLOTS], import_price[SLOTS], export_price[SLOTS],
-        floor_kwh[SLOTS];
-};
-
-static void make_house(struct house *house, size_t slots)
-{
-    memset(house, 0, sizeof *house);
-    for (size_t t = 0; t < SLOTS; t++) {
-        house->hours[t] = 1;
-        house->import_price[t] = 0.3;
-    }
-    house->problem = (struct gr_problem){.slots = slots,
-                                         .hours = house->hours,
-                                         .load_kw = house->load_kw,
-                                         .solar_kw = house->solar_kw,
-                                         .import_price = house->import_price,
-                                         .export_price = house->export_price,
-                                         .floor_kwh = house->floor_kwh,
-                                         .battery = {10, 5, 5, 1, 1, 0, 0},
-                                         .import_limit_kw = 20,
-                                         .export_limit_kw = 20,
-                                         .penalty_per_kwh = 10};
-}
 
 static struct gr_plan solve(const struct house *house)
 {
