@@ -189,7 +189,7 @@
 
   // Lines over places or numbers; each has its dash and shape beside its colour.
   function drawLines(chart, paper, { series, x, y, ticks, format, words, rays }) {
-    const height = 320, top = 10, bottom = 30, left = 46, right = 24;
+    const height = 320, top = 10, bottom = 30, left = 46, right = 32;
     const { svg, width } = chart.canvas(height, words, paper);
     x.range([left + right, width - right]);
     y.range([height - bottom, top]);
