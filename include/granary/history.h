@@ -31,6 +31,10 @@ void gr_history_put(struct gr_history *history, int64_t start_s, double house_kw
 int gr_history_house(const struct gr_history *history, int64_t start_s, double *house_kw);
 int gr_history_solar(const struct gr_history *history, int64_t start_s, double *solar_kw);
 
+/* `count` half hours in a row from first_s on, a multiple of 1800; NAN where a value is not known. */
+void gr_history_read(const struct gr_history *history, int64_t first_s, size_t count, double *house_kw,
+                     double *solar_kw);
+
 /* What is expected of a house that has no history yet. */
 struct gr_expectation {
     double house_kw[24];         /* typical mean power by local hour, >= 0 */

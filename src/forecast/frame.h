@@ -28,14 +28,24 @@ struct frame_levels {
     double late_house_kw;      /* of the last 2 hours */
 };
 
+/* Half hours that may be asked for: the oldest day that a path is made of, and the days from which its holes
+ * are filled. */
+#define FRAME_SPAN ((size_t)(GR_HISTORY_DAYS + 9) * 48)
+
+/* One series of the past by half hours; NAN: not known. */
+struct series {
+    double kw[FRAME_SPAN];
+};
+
 struct frame {
-    const struct gr_history *history;
     const struct gr_expectation *expectation;
     const struct gr_site *site;
     const struct gr_zone *zone;
     const int64_t *bounds_s;
     size_t slots;
-    int64_t now_s; /* = bounds_s[0]; nothing that ended later is looked at */
+    int64_t now_s;        /* = bounds_s[0]; nothing that ended later is looked at */
+    int64_t past_first_s; /* start of the oldest half hour in `house` and `solar`, whose last ones are over */
+    struct series house, solar;
     int64_t today; /* the local day of now_s */
     double clearness[LEVELS];
     struct past_day past[GR_HISTORY_DAYS + 1]; /* by age; [0] is never known */
@@ -44,6 +54,9 @@ struct frame {
     size_t cells;
     struct cell *cell;
 };
+
+/* Fills the two series. */
+void frame_read_past(struct frame *frame, const struct gr_history *history);
 
 /* Fills `past`; stops once `path_days` days with a known house are found, the rest counts as not known.
  * Returns how many. */

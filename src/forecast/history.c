@@ -94,3 +94,17 @@ int gr_history_solar(const struct gr_history *history, int64_t start_s, double *
     *solar_kw = slot->solar_kw;
     return GR_OK;
 }
+
+void gr_history_read(const struct gr_history *history, int64_t first_s, size_t count, double *house_kw,
+                     double *solar_kw)
+{
+    int64_t number = first_s / GR_HISTORY_STEP_S;
+    size_t place = place_of(number);
+    for (size_t i = 0; i < count; i++, number++) {
+        const struct half_hour *slot = &history->ring[place];
+        bool known = slot->number == number && number > history->newest - RING;
+        house_kw[i] = known ? slot->house_kw : NAN;
+        solar_kw[i] = known ? slot->solar_kw : NAN;
+        place = place + 1 < RING ? place + 1 : 0;
+    }
+}

@@ -251,7 +251,7 @@ int gr_paths_build(struct gr_paths *out, const struct gr_history *history,
                    const struct gr_expectation *expectation, const struct gr_site *site,
                    const struct gr_zone *zone, const int64_t *bounds_s, size_t slots, struct gr_error *error)
 {
-    struct frame frame = {.history = history, .expectation = expectation, .site = site, .zone = zone};
+    struct frame frame = {.expectation = expectation, .site = site, .zone = zone};
     struct course course = {NULL, NULL};
     *out = (struct gr_paths){0};
     int code = check(expectation, bounds_s, slots, error);
@@ -265,6 +265,7 @@ int gr_paths_build(struct gr_paths *out, const struct gr_history *history,
     if (code != GR_OK) {
         goto out;
     }
+    frame_read_past(&frame, history);
     size_t known = frame_survey_past(&frame);
     frame_survey_levels(&frame);
     course.house_kw = malloc(frame.cells * sizeof *course.house_kw);

@@ -333,12 +333,26 @@ struct deviation {
 static void note_chord(struct deviation *worst, const struct gr_point *at, size_t from, size_t to)
 {
     struct gr_point start = at[from];
+    if (to - from < 2) {
+        return;
+    }
     double slope = (at[to].value - start.value) / (at[to].x - start.x);
     for (size_t i = from + 1; i < to; i++) {
         double over = start.value + slope * (at[i].x - start.x) - at[i].value;
         worst->over = gr_max(worst->over, over);
         worst->under = gr_max(worst->under, -over);
     }
+}
+
+/* Whether the chord from a past b to c surely leaves b by more than the tolerance: twice as far as the cone
+ * allows, so that rounding decides nothing. Most points of most functions are such bends, told without a
+ * division. */
+static bool bends_clearly(const struct gr_point *a, const struct gr_point *b, const struct gr_point *c,
+                          double tolerance, double gap)
+{
+    double near = b->x - a->x, far = c->x - a->x;
+    double bend = (c->value - a->value) * near - (b->value - a->value) * far;
+    return near > gap && c->x - b->x > gap && fabs(bend) > 2 * tolerance * far;
 }
 
 /* One pass: from each point kept, go on as far as a chord stays within the tolerance of every point passed.
@@ -350,6 +364,12 @@ static size_t thin(struct gr_point *out, const struct gr_point *at, size_t count
     double low = -INFINITY, high = INFINITY;
     out[kept++] = at[0];
     for (size_t i = 1; i < count;) {
+        if (to <= from && i == from + 1 && i + 1 < count &&
+            bends_clearly(&at[from], &at[i], &at[i + 1], tolerance, gap)) {
+            out[kept++] = at[i];
+            from = to = i++;
+            continue;
+        }
         double width = at[i].x - at[from].x, rise = at[i].value - at[from].value;
         if (width < gap || !(width > 0)) {
             i++;

@@ -72,19 +72,22 @@ static int expected_price(const struct gr_tariff *tariff, const struct gr_zone *
                           double *price, int64_t *until_s)
 {
     int64_t local = gr_zone_local_s(zone, utc_s);
+    int64_t first_s = utc_s - (LOOK_BACK_DAYS + 1) * (int64_t)GR_DAY_S;
+    bool even = gr_zone_next_change_s(zone, first_s) > utc_s + GR_DAY_S; /* no clock is changed meanwhile */
     double sum = 0;
     int known = 0;
-    cut(until_s, gr_zone_next_change_s(zone, utc_s));
+    cut(until_s, even ? INT64_MAX : gr_zone_next_change_s(zone, utc_s));
     cut(until_s, utc_s + GR_DAY_S);
     for (int days = 1; days <= LOOK_BACK_DAYS && known < MEAN_OF_DAYS; days++) {
-        int64_t then = gr_zone_utc_s(zone, local - (int64_t)days * GR_DAY_S, 0);
+        int64_t back_s = (int64_t)days * GR_DAY_S;
+        int64_t then = even ? utc_s - back_s : gr_zone_utc_s(zone, local - back_s, 0);
         int64_t until;
         double price_then;
         if (published_price(tariff, zone, true, then, &price_then, &until) == GR_OK) {
             sum += price_then;
             known++;
         }
-        cut(&until, gr_zone_next_change_s(zone, then));
+        cut(&until, even ? INT64_MAX : gr_zone_next_change_s(zone, then));
         cut(&until, then + GR_DAY_S);
         cut(until_s, utc_s + until - then);
     }
