@@ -96,10 +96,10 @@ struct gr_problem {
     double change_cost;         /* money for every change of command, 0 or more. The commands of a plan:
                                    `follow`, `store`, `serve` and `rest` as the table of docs/planner.md has
                                    them, `charge` at any power, `export` at any discharge */
-    enum gr_command_kind first_kind; /* the command in force when the plan begins */
-    const double
-        *slot_import_soft_kw; /* a second import limit, beyond which a kWh costs the next member more */
-    double import_soft_per_kwh;
+    enum gr_command_kind first_kind;   /* the command in force when the plan begins */
+    const double *slot_import_soft_kw; /* a second import limit, beyond which a kWh costs the next member more
+                                          and a kW the one after it, however short the slot */
+    double import_soft_per_kwh, import_soft_per_kw;
     const struct gr_peak *peak; /* NULL: imports are not paid for by their peak */
     bool limits_discharge;      /* whether the next member holds */
     double most_discharged_kwh; /* over all slots: cycles times what a cycle gives */

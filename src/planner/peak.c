@@ -24,11 +24,12 @@ struct search {
     struct gr_planner *planner;
     const struct gr_problem *problem;
     size_t days, solves, boxes;
-    double before, over_per_kwh; /* payment for what has been seen; price that keeps imports below a limit */
-    double *limit_kw;            /* per slot */
-    double *rank_kw;             /* room to sort one peak more than count, and for those of a plan */
-    struct box *box;             /* open ones, unsorted, and two to work with */
-    double *room;                /* for the limits of boxes */
+    double before;                    /* payment for what has been seen */
+    double over_per_kwh, over_per_kw; /* prices that keep imports below a limit */
+    double *limit_kw;                 /* per slot */
+    double *rank_kw;                  /* room to sort one peak more than count, and for those of a plan */
+    struct box *box;                  /* open ones, unsorted, and two to work with */
+    double *room;                     /* for the limits of boxes */
     struct gr_plan best;
     double best_cost, open_bound; /* least bound of what was given up */
 };
@@ -66,6 +67,14 @@ static double payment(struct search *search, const double *day_kw, size_t days)
     return payment_at(peak, sum / (double)peak->mean_of);
 }
 
+/* More than a kW less of a day's peak can save. Without it a short slot, in which hardly any energy flows,
+ * would be let above the limit, and a limit that cannot be kept would look as if it could. */
+static double payment_slope(const struct gr_peak *peak)
+{
+    double steps = peak->steps.count > 0 ? peak->steps.y[peak->steps.count - 1] : 0;
+    return 4 * (peak->per_kw + steps);
+}
+
 /* ---- boxes ---- */
 
 /* Where only the highest peak counts, all days are one. */
@@ -96,6 +105,7 @@ static int solve_box(struct search *search, struct box *box)
     problem.peak = NULL;
     problem.slot_import_soft_kw = search->limit_kw;
     problem.import_soft_per_kwh = search->over_per_kwh;
+    problem.import_soft_per_kw = search->over_per_kw;
     int rc = gr_solve_limited(search->planner, &problem, &plan);
     if (rc) {
         return rc;
@@ -225,6 +235,7 @@ static int begin_search(struct search *search)
     }
     search->before = payment(search, search->rank_kw, 0);
     search->over_per_kwh = 10 * (problem->penalty_per_kwh + gr_problem_worth(problem));
+    search->over_per_kw = payment_slope(problem->peak);
     search->best_cost = search->open_bound = INFINITY;
     return GR_OK;
 }

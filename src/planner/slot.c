@@ -56,6 +56,11 @@ static double lower_of(double limit, const double *slot_limits, size_t t)
     return slot_limits ? gr_min(limit, slot_limits[t]) : limit;
 }
 
+static double soft_per_kwh(const struct gr_problem *problem, size_t t)
+{
+    return problem->import_soft_per_kwh + problem->import_soft_per_kw / problem->hours[t];
+}
+
 static struct gr_meter meter_of(const struct gr_problem *problem, size_t t)
 {
     double carbon =
@@ -66,7 +71,7 @@ static struct gr_meter meter_of(const struct gr_problem *problem, size_t t)
                              lower_of(problem->export_limit_kw, problem->slot_export_limit_kw, t),
                              problem->penalty_per_kwh,
                              problem->slot_import_soft_kw ? problem->slot_import_soft_kw[t] : INFINITY,
-                             problem->slot_import_soft_kw ? problem->import_soft_per_kwh : 0};
+                             problem->slot_import_soft_kw ? soft_per_kwh(problem, t) : 0};
 }
 
 static void connect_dc(struct gr_slot *out, const struct gr_problem *problem, size_t t)

@@ -163,8 +163,10 @@ def carry_out(problem, plan):
         cost += slot.penalty * slot.hours * (max(0, g - slot.import_limit) + max(0, -g - slot.export_limit))
         cost += slot.penalty * max(0, slot.floor - end) + slot.wanted_price * max(0, slot.wanted - end)
         if "wear_steps" in battery:
-            worn = wear_below(battery["wear_steps"], stored) - wear_below(battery["wear_steps"], level)
-            cost += max(0, worn) if d > 0 else 0
+            # At 0 kW a plan may take what the discharging inverter loses, and that wears as well.
+            left = level if d > 0 else min(level, max(least, end + slot.loss))
+            worn = wear_below(battery["wear_steps"], stored) - wear_below(battery["wear_steps"], left)
+            cost += max(0, worn)
         if "change_cost" in problem:
             kind = plan["command"][t]
             cost += problem["change_cost"] if kind != before else 0
@@ -250,6 +252,7 @@ def main():
             failed += 1
             print(f"problem {i}: {why}")
             if options.keep:
+                os.makedirs(options.keep, exist_ok=True)
                 with open(os.path.join(options.keep, f"{options.seed}-{i}.json"), "w", encoding="ascii") as out:
                     json.dump(problem, out)
     print(f"{options.problems} problems, {unproven} not proven; the plan is at most {max(gaps):.1e} dearer than the "

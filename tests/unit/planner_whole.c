@@ -327,6 +327,26 @@ static void a_new_peak_is_made_only_where_it_earns_what_it_costs(void **state)
     gr_plan_free(&plan);
 }
 
+/* 9 kW in a third of a second: the battery takes 5 of them, hardly using any energy; 4 are paid for. */
+static void a_peak_in_the_shortest_slot_counts_as_much_as_any(void **state)
+{
+    (void)state;
+    static const size_t day[] = {0, 0};
+    const struct gr_peak peak = {.per_kw = 1, .mean_of = 1, .day = day};
+    struct house house;
+    make_house(&house, 2);
+    house.load_kw[1] = 9;
+    house.hours[1] = 1e-4;
+    house.problem.start_kwh = 5;
+    house.problem.battery.discharge_kw = 5;
+    house.problem.peak = &peak;
+    struct gr_plan plan = solve(&house);
+    assert_near(plan.discharge_kw[1], 5);
+    assert_near(plan.peak_cost, 4);
+    assert_true(plan.error_down < 1e-8);
+    gr_plan_free(&plan);
+}
+
 /* The mean of the two highest: 4 kW seen and 2 kW planned make 3 kW, which costs nothing; more costs 1. */
 static void a_step_of_the_mean_of_the_highest_days_is_not_climbed_for_a_few_cents(void **state)
 {
@@ -408,6 +428,7 @@ int main(void)
         cmocka_unit_test(sun_and_battery_share_the_inverter),
         cmocka_unit_test(no_more_is_discharged_than_the_bound_allows),
         cmocka_unit_test(a_new_peak_is_made_only_where_it_earns_what_it_costs),
+        cmocka_unit_test(a_peak_in_the_shortest_slot_counts_as_much_as_any),
         cmocka_unit_test(a_step_of_the_mean_of_the_highest_days_is_not_climbed_for_a_few_cents),
         cmocka_unit_test(curves_that_cannot_be_are_refused_by_point),
     };
