@@ -44,7 +44,9 @@ enum gr_unit {
     GR_UNIT_WH,
     GR_UNIT_W,
     GR_UNIT_KW,
-    GR_UNIT_BOOLEAN
+    GR_UNIT_BOOLEAN,
+    GR_UNIT_CELSIUS,
+    GR_UNIT_FAHRENHEIT
 };
 
 /* How a channel's value is found in a payload. */

@@ -85,7 +85,7 @@ struct gr_event {
         } weather;
         struct {
             int64_t start_s;
-            double house_kw, solar_kw; /* NAN: not known */
+            double house_kw, solar_kw, outdoor_c; /* NAN: not known */
         } history;
         struct {
             bool up;
@@ -125,6 +125,7 @@ struct gr_plan_view {
 struct gr_slot_record {
     int64_t start_s;
     double house_kw, solar_kw, battery_kw, grid_kw, car_kw, state_of_charge_percent;
+    double outdoor_c; /* temperature */
 };
 
 #define GR_FINE_STEP_S 300
@@ -132,7 +133,7 @@ struct gr_slot_record {
 /* Live readings that came within the time, of each channel; of `house` those of the grid where the load is
  * computed from the balance. */
 struct gr_samples {
-    int32_t house, solar, battery, grid, car, state_of_charge;
+    int32_t house, solar, battery, grid, car, state_of_charge, outdoor;
 };
 
 /* Five finished minutes, for the store: means weighted with time (of the state of charge too), NAN where less

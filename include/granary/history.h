@@ -1,5 +1,5 @@
-/* What the house did: a ring of half-hour means of house load and solar power, and the paths that are built
- * from it. Powers in kW, >= 0; moments in Unix seconds, UTC. */
+/* What the house did: a ring of half-hour means of house load, solar power and the temperature outdoors, and
+ * the paths that are built from it. Powers in kW, >= 0; moments in Unix seconds, UTC. */
 #ifndef GRANARY_HISTORY_H
 #define GRANARY_HISTORY_H
 
@@ -27,9 +27,13 @@ void gr_history_free(struct gr_history *history);
  * as 0. */
 void gr_history_put(struct gr_history *history, int64_t start_s, double house_kw, double solar_kw);
 
-/* GR_NOT_FOUND where the value is not known; *house_kw or *solar_kw is then untouched. */
+/* The same with the mean temperature outdoors as it was measured, in degrees Celsius. */
+void gr_history_put_outdoor(struct gr_history *history, int64_t start_s, double outdoor_c);
+
+/* GR_NOT_FOUND where the value is not known; *house_kw, *solar_kw or *outdoor_c is then untouched. */
 int gr_history_house(const struct gr_history *history, int64_t start_s, double *house_kw);
 int gr_history_solar(const struct gr_history *history, int64_t start_s, double *solar_kw);
+int gr_history_outdoor(const struct gr_history *history, int64_t start_s, double *outdoor_c);
 
 /* `count` half hours in a row from first_s on, a multiple of 1800; NAN where a value is not known. */
 void gr_history_read(const struct gr_history *history, int64_t first_s, size_t count, double *house_kw,

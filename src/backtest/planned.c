@@ -159,11 +159,17 @@ static void close_half_hour(struct drive *drive)
 {
     if (drive->parts > 0) {
         double parts = (double)drive->parts;
-        struct gr_event event = {.kind = GR_EVENT_HISTORY,
-                                 .at = moment_of(drive->half_hour_s),
-                                 .of.history = {.start_s = drive->half_hour_s,
-                                                .house_kw = drive->house_sum / parts,
-                                                .solar_kw = drive->solar_sum / parts}};
+        const struct gr_usage *usage = drive->work->backtest->usage;
+        struct gr_event event = {
+            .kind = GR_EVENT_HISTORY,
+            .at = moment_of(drive->half_hour_s),
+            .of.history = {.start_s = drive->half_hour_s,
+                           .house_kw = drive->house_sum / parts,
+                           .solar_kw = drive->solar_sum / parts,
+                           .outdoor_c = usage->temperature_c
+                                            ? gr_usage_mean(usage, usage->temperature_c, drive->half_hour_s,
+                                                            drive->half_hour_s + GR_HISTORY_STEP_S)
+                                            : (double)NAN}};
         (void)gr_engine_handle(drive->engine, &event, NULL);
     }
     drive->parts = 0;

@@ -200,17 +200,15 @@ static double convert(double value, enum gr_unit unit, double capacity_kwh)
         return 0.1 * value / capacity_kwh;
     case GR_UNIT_W:
         return value / 1000.0;
+    case GR_UNIT_FAHRENHEIT:
+        return (value - 32.0) / 1.8;
     case GR_UNIT_PERCENT:
     case GR_UNIT_KW:
+    case GR_UNIT_CELSIUS:
     case GR_UNIT_BOOLEAN:
         break;
     }
     return value;
-}
-
-static const char *shown_unit(enum gr_channel channel)
-{
-    return channel == GR_STATE_OF_CHARGE ? "%" : "kW";
 }
 
 static bool is_plausible(const struct gr_input *input, double value)
@@ -234,7 +232,11 @@ static const char *guess_unit(const struct gr_input *input, double value)
         {GR_UNIT_PERCENT, 100.0, " (is the payload a ratio from 0 to 1?)"},
         {GR_UNIT_PERCENT, 0.1, " (is the payload in tenths of a percent?)"},
         {GR_UNIT_PERCENT, 0.01, " (is the payload in hundredths of a percent?)"},
+        {GR_UNIT_CELSIUS, 0.1, " (is the payload in tenths of a degree?)"},
     };
+    if (input->unit == GR_UNIT_CELSIUS && is_plausible(input, convert(value, GR_UNIT_FAHRENHEIT, 0))) {
+        return " (is the payload in degrees Fahrenheit?)";
+    }
     for (size_t i = 0; i < sizeof guesses / sizeof guesses[0]; i++) {
         if (guesses[i].unit == input->unit && is_plausible(input, value * guesses[i].factor)) {
             return guesses[i].question;
@@ -248,13 +250,13 @@ static int finish(double *out, const struct gr_input *input, enum gr_channel cha
 {
     if (!isfinite(value)) {
         return gr_error_set(error, GR_INVALID, "found a number beyond all bounds, expected %g to %g %s",
-                            input->least, input->greatest, shown_unit(channel));
+                            input->least, input->greatest, gr_channel_unit(channel));
     }
     if (channel == GR_STATE_OF_CHARGE && value > 100.0 && value <= MOST_PERCENT_READ_AS_FULL) {
         value = 100.0;
     }
     if (!is_plausible(input, value)) {
-        const char *unit = shown_unit(channel);
+        const char *unit = gr_channel_unit(channel);
         return gr_error_set(error, GR_INVALID, "found %.6g %s, plausible is %g to %g %s%s", value, unit,
                             input->least, input->greatest, unit, guess_unit(input, value));
     }

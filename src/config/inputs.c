@@ -13,12 +13,21 @@ struct input_form {
 };
 #define INPUT(member) offsetof(struct input_form, member)
 
-static const struct gr_word all_units[] = {
-    {"%", GR_UNIT_PERCENT}, {"ratio", GR_UNIT_RATIO}, {"kWh", GR_UNIT_KWH},         {"Wh", GR_UNIT_WH},
-    {"W", GR_UNIT_W},       {"kW", GR_UNIT_KW},       {"boolean", GR_UNIT_BOOLEAN}, {NULL, 0}};
+static const struct gr_word all_units[] = {{"%", GR_UNIT_PERCENT},
+                                           {"ratio", GR_UNIT_RATIO},
+                                           {"kWh", GR_UNIT_KWH},
+                                           {"Wh", GR_UNIT_WH},
+                                           {"W", GR_UNIT_W},
+                                           {"kW", GR_UNIT_KW},
+                                           {"boolean", GR_UNIT_BOOLEAN},
+                                           {"C", GR_UNIT_CELSIUS},
+                                           {"F", GR_UNIT_FAHRENHEIT},
+                                           {NULL, 0}};
 static const struct gr_word energy_units[] = {
     {"%", GR_UNIT_PERCENT}, {"ratio", GR_UNIT_RATIO}, {"kWh", GR_UNIT_KWH}, {"Wh", GR_UNIT_WH}, {NULL, 0}};
 static const struct gr_word power_units[] = {{"W", GR_UNIT_W}, {"kW", GR_UNIT_KW}, {NULL, 0}};
+static const struct gr_word temperature_units[] = {
+    {"C", GR_UNIT_CELSIUS}, {"F", GR_UNIT_FAHRENHEIT}, {NULL, 0}};
 static const struct gr_word boolean_unit[] = {{"boolean", GR_UNIT_BOOLEAN}, {NULL, 0}};
 
 static const struct gr_word all_directions[] = {{"charge", 1},  {"discharge", -1}, {"import", 1},
@@ -44,6 +53,7 @@ static const struct {
     [GR_CAR_POWER] = {power_units, load_directions, false, "consumption", 120},
     [GR_GRID_PRESENT] = {boolean_unit, NULL, false, NULL, 3600},
     [GR_INVERTER_AVAILABLE] = {power_units, NULL, false, NULL, 3600},
+    [GR_OUTDOOR_TEMPERATURE] = {temperature_units, NULL, false, NULL, 7200},
 };
 
 const struct gr_key gr_inputs_keys[] = {
@@ -80,6 +90,10 @@ const struct gr_key gr_inputs_keys[] = {
      .kind = GR_KEY_PART,
      .unit = "a group { ... }",
      .about = "the power that the battery's inverter can give or take at present"},
+    {.name = "outdoor_temperature",
+     .kind = GR_KEY_PART,
+     .unit = "a group { ... }",
+     .about = "air temperature outdoors, which heating and cooling are learned from"},
     {.name = NULL}};
 
 const struct gr_key gr_input_keys[] = {
@@ -102,7 +116,7 @@ const struct gr_key gr_input_keys[] = {
      .required = true,
      .about = "unit of the value in the payload. State of charge: %, ratio, kWh or Wh; powers and "
               "inverter_available: W or kW; "
-              "grid_present: boolean"},
+              "grid_present: boolean; outdoor_temperature: C or F"},
     {.name = "positive",
      .kind = GR_KEY_WORD,
      .offset = INPUT(positive),
@@ -132,7 +146,8 @@ const struct gr_key gr_input_keys[] = {
      .unit = "s",
      .least = 1,
      .greatest = 86400,
-     .standard_text = "120; state of charge 300; grid_present and inverter_available 3600",
+     .standard_text =
+         "120; state of charge 300; grid_present and inverter_available 3600; outdoor_temperature 7200",
      .about = "a reading older than this counts as missing"},
     {.name = "least",
      .kind = GR_KEY_NUMBER,
@@ -141,7 +156,8 @@ const struct gr_key gr_input_keys[] = {
      .greatest = 10000,
      .standard = NAN,
      .standard_text = "what the site can do, with a margin",
-     .about = "smallest plausible value, in % or kW and with Granary's sign (charge, import, production and "
+     .about = "smallest plausible value, in %, kW or degrees Celsius and with Granary's sign (charge, "
+              "import, production and "
               "consumption are "
               "positive); what lies below is refused"},
     {.name = "greatest",
@@ -222,6 +238,8 @@ static struct range plausible(enum gr_channel channel, const struct gr_site *sit
         return (struct range){0, 1};
     case GR_INVERTER_AVAILABLE:
         return (struct range){0, with_margin(solar + fmax(battery->charge_kw, battery->discharge_kw))};
+    case GR_OUTDOOR_TEMPERATURE:
+        return (struct range){-60, 60};
     case GR_STATE_OF_CHARGE:
     case GR_CHANNELS:
         break;

@@ -12,7 +12,9 @@ static const char *unit_name(enum gr_unit unit)
                                         [GR_UNIT_WH] = "Wh",
                                         [GR_UNIT_W] = "W",
                                         [GR_UNIT_KW] = "kW",
-                                        [GR_UNIT_BOOLEAN] = "true or false"};
+                                        [GR_UNIT_BOOLEAN] = "true or false",
+                                        [GR_UNIT_CELSIUS] = "degrees Celsius",
+                                        [GR_UNIT_FAHRENHEIT] = "degrees Fahrenheit"};
     return names[unit];
 }
 
@@ -52,7 +54,7 @@ static void print_input(FILE *stream, enum gr_channel channel, const struct gr_c
     fprintf(stream, ";\n%21smissing after %g s", "", config->engine.safety.max_age_s[channel]);
     if (channel != GR_GRID_PRESENT) {
         fprintf(stream, "; believed from %.4g to %.4g %s", input->least, input->greatest,
-                channel == GR_STATE_OF_CHARGE ? "%" : "kW");
+                gr_channel_unit(channel));
     }
     fprintf(stream, "\n");
 }

@@ -134,7 +134,8 @@ static void restore_slot(void *context, const struct gr_slot_record *record)
                              .at = *restoring->now,
                              .of.history = {.start_s = record->start_s,
                                             .house_kw = record->house_kw,
-                                            .solar_kw = record->solar_kw}};
+                                            .solar_kw = record->solar_kw,
+                                            .outdoor_c = record->outdoor_c}};
     (void)gr_engine_handle(restoring->engine, &event, NULL);
 }
 

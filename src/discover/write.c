@@ -6,8 +6,9 @@
 #include <string.h>
 
 static const char *const unit_words[] = {
-    [GR_UNIT_PERCENT] = "%", [GR_UNIT_RATIO] = "ratio", [GR_UNIT_KWH] = "kWh",        [GR_UNIT_WH] = "Wh",
-    [GR_UNIT_W] = "W",       [GR_UNIT_KW] = "kW",       [GR_UNIT_BOOLEAN] = "boolean"};
+    [GR_UNIT_PERCENT] = "%",       [GR_UNIT_RATIO] = "ratio", [GR_UNIT_KWH] = "kWh",
+    [GR_UNIT_WH] = "Wh",           [GR_UNIT_W] = "W",         [GR_UNIT_KW] = "kW",
+    [GR_UNIT_BOOLEAN] = "boolean", [GR_UNIT_CELSIUS] = "C",   [GR_UNIT_FAHRENHEIT] = "F"};
 
 /* ---- inputs ---- */
 
@@ -26,6 +27,7 @@ static const char *positive_word(enum gr_channel channel, double sign)
     case GR_STATE_OF_CHARGE:
     case GR_GRID_PRESENT:
     case GR_INVERTER_AVAILABLE:
+    case GR_OUTDOOR_TEMPERATURE:
     case GR_CHANNELS:
         break;
     }

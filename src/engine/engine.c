@@ -157,11 +157,15 @@ static int take_weather(struct gr_engine *engine, const struct gr_event *event, 
 /* Where the load is computed from the balance, a reading of the grid counts as one of the house. */
 static void count_sample(struct gr_engine *engine, enum gr_channel channel)
 {
-    static const int meter_of[GR_CHANNELS] = {
-        [GR_STATE_OF_CHARGE] = GR_METER_PERCENT, [GR_BATTERY_POWER] = GR_METER_BATTERY,
-        [GR_GRID_POWER] = GR_METER_GRID,         [GR_SOLAR_POWER] = GR_METER_SOLAR,
-        [GR_HOUSE_POWER] = GR_METER_HOUSE,       [GR_CAR_POWER] = GR_METER_CAR,
-        [GR_GRID_PRESENT] = GR_METERS,           [GR_INVERTER_AVAILABLE] = GR_METERS};
+    static const int meter_of[GR_CHANNELS] = {[GR_STATE_OF_CHARGE] = GR_METER_PERCENT,
+                                              [GR_BATTERY_POWER] = GR_METER_BATTERY,
+                                              [GR_GRID_POWER] = GR_METER_GRID,
+                                              [GR_SOLAR_POWER] = GR_METER_SOLAR,
+                                              [GR_HOUSE_POWER] = GR_METER_HOUSE,
+                                              [GR_CAR_POWER] = GR_METER_CAR,
+                                              [GR_GRID_PRESENT] = GR_METERS,
+                                              [GR_INVERTER_AVAILABLE] = GR_METERS,
+                                              [GR_OUTDOOR_TEMPERATURE] = GR_METER_OUTDOOR};
     if (meter_of[channel] < GR_METERS) {
         gr_meter_count(&engine->meter, meter_of[channel]);
     }
@@ -237,6 +241,7 @@ static int take_event(struct gr_engine *engine, const struct gr_event *event, st
     case GR_EVENT_HISTORY:
         gr_history_put(engine->history, event->of.history.start_s, event->of.history.house_kw,
                        event->of.history.solar_kw);
+        gr_history_put_outdoor(engine->history, event->of.history.start_s, event->of.history.outdoor_c);
         return GR_OK;
     case GR_EVENT_LINK:
         engine->reissue = engine->reissue || (event->of.link.up && !engine->guard.link_up);
@@ -309,6 +314,7 @@ static void see(struct gr_engine *engine, const struct gr_moment *now, struct gr
                              .stored_kwh = percent / 100 * engine->config.site.battery.capacity_kwh,
                              .battery_kw = fresh_or_nan(engine, GR_BATTERY_POWER, now),
                              .grid_kw = fresh_or_nan(engine, GR_GRID_POWER, now),
+                             .outdoor_c = fresh_or_nan(engine, GR_OUTDOOR_TEMPERATURE, now),
                              .car_known = !is_configured(engine, GR_CAR_POWER) || !isnan(car_kw),
                              .car_kw = isnan(car_kw) ? 0 : car_kw,
                              .charge_available_kw = isnan(available_kw) ? INFINITY : available_kw};
@@ -490,11 +496,13 @@ static void turn_meter(struct gr_engine *engine, const struct gr_moment *now, st
     values[GR_METER_GRID] = seen->grid_kw;
     values[GR_METER_CAR] = seen->car_known ? seen->car_kw : NAN;
     values[GR_METER_PERCENT] = seen->state_of_charge_percent;
+    values[GR_METER_OUTDOOR] = seen->outdoor_c;
     gr_meter_turn(&engine->meter, now, values, out);
     seen->steady_house_kw = engine->meter.smooth[GR_METER_HOUSE];
     seen->steady_solar_kw = engine->meter.smooth[GR_METER_SOLAR];
     if (out->record_due) {
         gr_history_put(engine->history, out->record.start_s, out->record.house_kw, out->record.solar_kw);
+        gr_history_put_outdoor(engine->history, out->record.start_s, out->record.outdoor_c);
     }
 }
 

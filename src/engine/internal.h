@@ -90,6 +90,7 @@ enum {
     GR_METER_GRID,
     GR_METER_CAR,
     GR_METER_PERCENT, /* state of charge */
+    GR_METER_OUTDOOR, /* temperature */
     GR_METERS
 };
 
@@ -127,7 +128,8 @@ void gr_meter_turn(struct gr_meter *meter, const struct gr_moment *now, const do
 struct gr_seen {
     double stored_kwh, state_of_charge_percent;
     double house_kw, solar_kw, battery_kw, grid_kw, car_kw; /* car 0 where not known */
-    double steady_house_kw, steady_solar_kw;                /* smoothed over a few minutes */
+    double outdoor_c;
+    double steady_house_kw, steady_solar_kw; /* smoothed over a few minutes */
     bool car_known;
     double charge_available_kw, discharge_available_kw; /* greatest battery power at present; INFINITY where
                                                            not told */

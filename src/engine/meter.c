@@ -66,7 +66,8 @@ static struct gr_slot_record means_of(const struct gr_bin *bin)
                                    .battery_kw = mean_of(bin, GR_METER_BATTERY),
                                    .grid_kw = mean_of(bin, GR_METER_GRID),
                                    .car_kw = mean_of(bin, GR_METER_CAR),
-                                   .state_of_charge_percent = mean_of(bin, GR_METER_PERCENT)};
+                                   .state_of_charge_percent = mean_of(bin, GR_METER_PERCENT),
+                                   .outdoor_c = mean_of(bin, GR_METER_OUTDOOR)};
 }
 
 /* Carries the values of the last turn on to now_s; true, with the means, where the bin ended on the way. A
@@ -99,7 +100,8 @@ static void take_samples(struct gr_meter *meter, struct gr_fine_record *fine)
                                         .battery = samples[GR_METER_BATTERY],
                                         .grid = samples[GR_METER_GRID],
                                         .car = samples[GR_METER_CAR],
-                                        .state_of_charge = samples[GR_METER_PERCENT]};
+                                        .state_of_charge = samples[GR_METER_PERCENT],
+                                        .outdoor = samples[GR_METER_OUTDOOR]};
     memset(meter->samples, 0, sizeof meter->samples);
 }
 

@@ -183,8 +183,9 @@ static int take_history(struct run *run, struct gr_words *words, struct gr_event
     static const int64_t greatest_s = INT64_C(1) << 40;
     if (!gr_words_whole(words, -greatest_s, greatest_s, &event->of.history.start_s) ||
         !gr_words_number(words, &event->of.history.house_kw) ||
-        !gr_words_number(words, &event->of.history.solar_kw) || !gr_words_end(words)) {
-        return refuse(error, "a moment and two powers");
+        !gr_words_number(words, &event->of.history.solar_kw) ||
+        !gr_words_number(words, &event->of.history.outdoor_c) || !gr_words_end(words)) {
+        return refuse(error, "a moment, two powers and a temperature");
     }
     return hand_over(run, event, error);
 }

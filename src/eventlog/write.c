@@ -50,8 +50,8 @@ void gr_eventlog_write_event(FILE *stream, const struct gr_event *event)
         write_rates(stream, event->of.rates.direction, event->of.rates.source, event->of.rates.table);
         break;
     case GR_EVENT_HISTORY:
-        (void)fprintf(stream, " %" PRId64 " %.17g %.17g", event->of.history.start_s,
-                      event->of.history.house_kw, event->of.history.solar_kw);
+        (void)fprintf(stream, " %" PRId64 " %.17g %.17g %.17g", event->of.history.start_s,
+                      event->of.history.house_kw, event->of.history.solar_kw, event->of.history.outdoor_c);
         break;
     case GR_EVENT_LINK:
         (void)fputs(event->of.link.up ? " up" : " down", stream);
@@ -100,9 +100,9 @@ static void append(struct line *line, const char *format, ...)
 
 static void append_record(struct line *line, const char *name, const struct gr_slot_record *record)
 {
-    append(line, " %s %" PRId64 " %.17g %.17g %.17g %.17g %.17g %.17g", name, record->start_s,
+    append(line, " %s %" PRId64 " %.17g %.17g %.17g %.17g %.17g %.17g %.17g", name, record->start_s,
            record->house_kw, record->solar_kw, record->battery_kw, record->grid_kw, record->car_kw,
-           record->state_of_charge_percent);
+           record->state_of_charge_percent, record->outdoor_c);
 }
 
 void gr_eventlog_describe(char out[GR_EVENTLOG_LINE_SIZE], const struct gr_decision *decision)
@@ -162,13 +162,17 @@ static void write_history(FILE *stream, const struct gr_engine *engine, const st
 {
     int64_t newest_s = now->utc_s - now->utc_s % GR_HISTORY_STEP_S;
     for (int64_t k = (int64_t)GR_HISTORY_DAYS * 48; k >= 0; k--) {
-        struct gr_event event = {
-            .kind = GR_EVENT_HISTORY, .at = *now, .of.history = {newest_s - k * GR_HISTORY_STEP_S, NAN, NAN}};
+        struct gr_event event = {.kind = GR_EVENT_HISTORY,
+                                 .at = *now,
+                                 .of.history = {newest_s - k * GR_HISTORY_STEP_S, NAN, NAN, NAN}};
         (void)gr_history_house(gr_engine_history(engine), event.of.history.start_s,
                                &event.of.history.house_kw);
         (void)gr_history_solar(gr_engine_history(engine), event.of.history.start_s,
                                &event.of.history.solar_kw);
-        if (!isnan(event.of.history.house_kw) || !isnan(event.of.history.solar_kw)) {
+        (void)gr_history_outdoor(gr_engine_history(engine), event.of.history.start_s,
+                                 &event.of.history.outdoor_c);
+        if (!isnan(event.of.history.house_kw) || !isnan(event.of.history.solar_kw) ||
+            !isnan(event.of.history.outdoor_c)) {
             gr_eventlog_write_event(stream, &event);
         }
     }

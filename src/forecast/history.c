@@ -7,7 +7,7 @@
 
 struct half_hour {
     int64_t number; /* start_s / GR_HISTORY_STEP_S; only a match makes the values count */
-    double house_kw, solar_kw;
+    double house_kw, solar_kw, outdoor_c;
 };
 
 struct gr_history {
@@ -26,7 +26,7 @@ int gr_history_create(struct gr_history **out)
     }
     (*out)->newest = never;
     for (int64_t i = 0; i < RING; i++) {
-        (*out)->ring[i] = (struct half_hour){never, NAN, NAN};
+        (*out)->ring[i] = (struct half_hour){never, NAN, NAN, NAN};
     }
     return GR_OK;
 }
@@ -42,6 +42,23 @@ static size_t place_of(int64_t number)
     return (size_t)(rest < 0 ? rest + RING : rest);
 }
 
+/* The place of a half hour that fits into the ring; NULL for another. */
+static struct half_hour *open_slot(struct gr_history *history, int64_t start_s)
+{
+    int64_t number = start_s / GR_HISTORY_STEP_S;
+    if (start_s % GR_HISTORY_STEP_S != 0 || (history->newest != never && number <= history->newest - RING)) {
+        return NULL;
+    }
+    struct half_hour *slot = &history->ring[place_of(number)];
+    if (slot->number != number) {
+        *slot = (struct half_hour){number, NAN, NAN, NAN};
+    }
+    if (number > history->newest) {
+        history->newest = number;
+    }
+    return slot;
+}
+
 static void take(double *kept_kw, double kw)
 {
     if (isfinite(kw)) {
@@ -51,18 +68,18 @@ static void take(double *kept_kw, double kw)
 
 void gr_history_put(struct gr_history *history, int64_t start_s, double house_kw, double solar_kw)
 {
-    int64_t number = start_s / GR_HISTORY_STEP_S;
-    if (start_s % GR_HISTORY_STEP_S != 0 || (history->newest != never && number <= history->newest - RING)) {
-        return;
+    struct half_hour *slot = open_slot(history, start_s);
+    if (slot) {
+        take(&slot->house_kw, house_kw);
+        take(&slot->solar_kw, solar_kw);
     }
-    struct half_hour *slot = &history->ring[place_of(number)];
-    if (slot->number != number) {
-        *slot = (struct half_hour){number, NAN, NAN};
-    }
-    take(&slot->house_kw, house_kw);
-    take(&slot->solar_kw, solar_kw);
-    if (number > history->newest) {
-        history->newest = number;
+}
+
+void gr_history_put_outdoor(struct gr_history *history, int64_t start_s, double outdoor_c)
+{
+    struct half_hour *slot = isfinite(outdoor_c) ? open_slot(history, start_s) : NULL;
+    if (slot) {
+        slot->outdoor_c = outdoor_c;
     }
 }
 
@@ -107,4 +124,14 @@ void gr_history_read(const struct gr_history *history, int64_t first_s, size_t c
         solar_kw[i] = known ? slot->solar_kw : NAN;
         place = place + 1 < RING ? place + 1 : 0;
     }
+}
+
+int gr_history_outdoor(const struct gr_history *history, int64_t start_s, double *outdoor_c)
+{
+    const struct half_hour *slot = find(history, start_s);
+    if (!slot || isnan(slot->outdoor_c)) {
+        return GR_NOT_FOUND;
+    }
+    *outdoor_c = slot->outdoor_c;
+    return GR_OK;
 }

@@ -2,6 +2,12 @@
 
 #include <math.h>
 
+/* The columns in the order of the structs. */
+#define MEANS "start_s, house_kw, solar_kw, battery_kw, grid_kw, car_kw, state_of_charge_percent, outdoor_c"
+#define SAMPLES                                                                                              \
+    "house_samples, solar_samples, battery_samples, grid_samples, car_samples, state_of_charge_samples,"     \
+    " outdoor_samples"
+
 static const char what_put[] = "keep a half hour";
 static const char what_get[] = "read half hours";
 
@@ -19,17 +25,19 @@ static bool bind_record(sqlite3_stmt *statement, const struct gr_slot_record *re
            bind_known(statement, 2, record->house_kw) && bind_known(statement, 3, record->solar_kw) &&
            bind_known(statement, 4, record->battery_kw) && bind_known(statement, 5, record->grid_kw) &&
            bind_known(statement, 6, record->car_kw) &&
-           bind_known(statement, 7, record->state_of_charge_percent);
+           bind_known(statement, 7, record->state_of_charge_percent) &&
+           bind_known(statement, 8, record->outdoor_c);
 }
 
 static bool bind_samples(sqlite3_stmt *statement, const struct gr_samples *samples)
 {
-    return sqlite3_bind_int(statement, 8, samples->house) == SQLITE_OK &&
-           sqlite3_bind_int(statement, 9, samples->solar) == SQLITE_OK &&
-           sqlite3_bind_int(statement, 10, samples->battery) == SQLITE_OK &&
-           sqlite3_bind_int(statement, 11, samples->grid) == SQLITE_OK &&
-           sqlite3_bind_int(statement, 12, samples->car) == SQLITE_OK &&
-           sqlite3_bind_int(statement, 13, samples->state_of_charge) == SQLITE_OK;
+    return sqlite3_bind_int(statement, 9, samples->house) == SQLITE_OK &&
+           sqlite3_bind_int(statement, 10, samples->solar) == SQLITE_OK &&
+           sqlite3_bind_int(statement, 11, samples->battery) == SQLITE_OK &&
+           sqlite3_bind_int(statement, 12, samples->grid) == SQLITE_OK &&
+           sqlite3_bind_int(statement, 13, samples->car) == SQLITE_OK &&
+           sqlite3_bind_int(statement, 14, samples->state_of_charge) == SQLITE_OK &&
+           sqlite3_bind_int(statement, 15, samples->outdoor) == SQLITE_OK;
 }
 
 /* samples is NULL for a half hour. */
@@ -55,15 +63,16 @@ static int put_record(struct gr_store *store, const char *sql, const char *what,
 
 int gr_store_put_slot(struct gr_store *store, const struct gr_slot_record *record, struct gr_error *error)
 {
-    return put_record(store, "INSERT OR REPLACE INTO slots VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)", what_put,
-                      record, NULL, error);
+    return put_record(store,
+                      "INSERT OR REPLACE INTO slots (" MEANS ") VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
+                      what_put, record, NULL, error);
 }
 
 int gr_store_put_fine(struct gr_store *store, const struct gr_fine_record *record, struct gr_error *error)
 {
     return put_record(store,
-                      "INSERT OR REPLACE INTO fine VALUES"
-                      " (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13)",
+                      "INSERT OR REPLACE INTO fine (" MEANS ", " SAMPLES ") VALUES"
+                      " (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15)",
                       "keep five minutes", &record->means, &record->samples, error);
 }
 
@@ -96,17 +105,19 @@ static struct gr_slot_record read_record(sqlite3_stmt *statement)
                                    .battery_kw = known(statement, 3),
                                    .grid_kw = known(statement, 4),
                                    .car_kw = known(statement, 5),
-                                   .state_of_charge_percent = known(statement, 6)};
+                                   .state_of_charge_percent = known(statement, 6),
+                                   .outdoor_c = known(statement, 7)};
 }
 
 static struct gr_samples read_samples(sqlite3_stmt *statement)
 {
-    return (struct gr_samples){.house = sqlite3_column_int(statement, 7),
-                               .solar = sqlite3_column_int(statement, 8),
-                               .battery = sqlite3_column_int(statement, 9),
-                               .grid = sqlite3_column_int(statement, 10),
-                               .car = sqlite3_column_int(statement, 11),
-                               .state_of_charge = sqlite3_column_int(statement, 12)};
+    return (struct gr_samples){.house = sqlite3_column_int(statement, 8),
+                               .solar = sqlite3_column_int(statement, 9),
+                               .battery = sqlite3_column_int(statement, 10),
+                               .grid = sqlite3_column_int(statement, 11),
+                               .car = sqlite3_column_int(statement, 12),
+                               .state_of_charge = sqlite3_column_int(statement, 13),
+                               .outdoor = sqlite3_column_int(statement, 14)};
 }
 
 static int open_rows(struct gr_store *store, sqlite3_stmt **out, const char *sql, const char *what,
@@ -123,9 +134,7 @@ int gr_store_each_slot(struct gr_store *store, int64_t from_s,
                        void (*each)(void *context, const struct gr_slot_record *record), void *context,
                        struct gr_error *error)
 {
-    static const char sql[] =
-        "SELECT start_s, house_kw, solar_kw, battery_kw, grid_kw, car_kw, state_of_charge_percent"
-        " FROM slots WHERE start_s >= ?1 ORDER BY start_s";
+    static const char sql[] = "SELECT " MEANS " FROM slots WHERE start_s >= ?1 ORDER BY start_s";
     sqlite3_stmt *statement = NULL;
     int code = SQLITE_DONE;
     int result = open_rows(store, &statement, sql, what_get, from_s, error);
@@ -144,10 +153,7 @@ int gr_store_each_fine(struct gr_store *store, int64_t from_s,
                        void (*each)(void *context, const struct gr_fine_record *record), void *context,
                        struct gr_error *error)
 {
-    static const char sql[] =
-        "SELECT start_s, house_kw, solar_kw, battery_kw, grid_kw, car_kw, state_of_charge_percent,"
-        " house_samples, solar_samples, battery_samples, grid_samples, car_samples, state_of_charge_samples"
-        " FROM fine WHERE start_s >= ?1 ORDER BY start_s";
+    static const char sql[] = "SELECT " MEANS ", " SAMPLES " FROM fine WHERE start_s >= ?1 ORDER BY start_s";
     static const char what[] = "read five minutes";
     sqlite3_stmt *statement = NULL;
     int code = SQLITE_DONE;

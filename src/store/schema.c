@@ -23,6 +23,10 @@ static const char *const steps[] = {
     "PRAGMA user_version = 2;",
     "CREATE TABLE texts (name TEXT PRIMARY KEY, text TEXT NOT NULL) STRICT, WITHOUT ROWID;"
     "PRAGMA user_version = 3;",
+    "ALTER TABLE slots ADD COLUMN outdoor_c REAL;"
+    "ALTER TABLE fine ADD COLUMN outdoor_c REAL;"
+    "ALTER TABLE fine ADD COLUMN outdoor_samples INTEGER NOT NULL DEFAULT 0;"
+    "PRAGMA user_version = 4;",
 };
 
 #define VERSION ((int64_t)(sizeof steps / sizeof steps[0]))

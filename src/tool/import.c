@@ -22,7 +22,7 @@ static void print_usage(FILE *stream)
         "  --start COLUMN        header name, or #n for the n-th column\n"
         "  --load COLUMN         what the house took, battery and car left out\n"
         "  --solar COLUMN        what the sun gave\n"
-        "  --temperature COLUMN  outdoor, in degrees Celsius; looked at, not kept\n"
+        "  --temperature COLUMN  outdoor, in degrees Celsius\n"
         "  --unit UNIT           of load and solar: kWh (default) or Wh in each step, kW or W\n"
         "  --local-time          times without an offset are the site's local time, not UTC\n"
         "  --end-stamps          the times are the ends of the steps\n"

@@ -41,7 +41,9 @@ static int make_halves(struct halves *out, const struct gr_usage *usage)
             .battery_kw = NAN,
             .grid_kw = NAN,
             .car_kw = NAN,
-            .state_of_charge_percent = NAN};
+            .state_of_charge_percent = NAN,
+            .outdoor_c = usage->temperature_c ? gr_usage_mean(usage, usage->temperature_c, from_s, to_s)
+                                              : (double)NAN};
     }
     return out->record ? GR_OK : GR_NO_MEMORY;
 }
@@ -69,6 +71,7 @@ static void meet(void *context, const struct gr_slot_record *kept)
     *record = *kept;
     record->house_kw = isnan(read.house_kw) ? kept->house_kw : read.house_kw;
     record->solar_kw = isnan(read.solar_kw) ? kept->solar_kw : read.solar_kw;
+    record->outdoor_c = isnan(kept->outdoor_c) ? read.outdoor_c : kept->outdoor_c;
 }
 
 /* Drops what says nothing and what the daemon would forget the same day. */
@@ -77,7 +80,7 @@ static void drop_useless(struct halves *halves, int64_t keep_from_s)
     size_t kept = 0;
     for (size_t i = 0; i < halves->count; i++) {
         const struct gr_slot_record *record = &halves->record[i];
-        bool says_nothing = isnan(record->house_kw) && isnan(record->solar_kw);
+        bool says_nothing = isnan(record->house_kw) && isnan(record->solar_kw) && isnan(record->outdoor_c);
         halves->old += !says_nothing && record->start_s < keep_from_s;
         if (!says_nothing && record->start_s >= keep_from_s) {
             halves->record[kept++] = *record;

@@ -28,7 +28,7 @@ static void print_period(const struct gr_import *job)
            (double)(end_s - usage->start_s) / GR_DAY_S);
     printf("  columns        %s%s%s\n", usage->load_kw ? "load" : "",
            usage->solar_kw ? (usage->load_kw ? ", solar" : "solar") : "",
-           usage->temperature_c ? ", temperature (looked at, not kept)" : "");
+           usage->temperature_c ? ", temperature" : "");
 }
 
 static void print_faults(const struct gr_import *job)

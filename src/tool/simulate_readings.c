@@ -19,8 +19,11 @@ static double in_unit(const struct gr_input *input, double value, double capacit
         return value / 100 * capacity_kwh * 1000;
     case GR_UNIT_W:
         return value * 1000;
+    case GR_UNIT_FAHRENHEIT:
+        return value * 1.8 + 32;
     case GR_UNIT_PERCENT:
     case GR_UNIT_KW:
+    case GR_UNIT_CELSIUS:
     case GR_UNIT_BOOLEAN:
         break;
     }

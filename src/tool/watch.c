@@ -103,6 +103,11 @@ bool gr_watch_judge(const struct gr_watch watches[GR_CHANNELS], const struct gr_
     const struct gr_watch *watch = &watches[channel];
     const struct gr_input *input = &config->inputs[channel];
     double max_age_s = config->engine.safety.max_age_s[channel];
+    if (channel == GR_OUTDOOR_TEMPERATURE && watch->live == 0 && !watch->refusal[0]) {
+        (void)snprintf(verdict, size, "not heard meanwhile, which a thermometer may take %g s for",
+                       max_age_s);
+        return true; /* no command waits for it */
+    }
     if (watch->live == 0 && watch->retained == 0) {
         (void)snprintf(verdict, size, "missing: nothing came on this topic");
     } else if (watch->refusal[0]) {
@@ -124,17 +129,12 @@ bool gr_watch_judge(const struct gr_watch watches[GR_CHANNELS], const struct gr_
     return false;
 }
 
-static const char *our_unit(enum gr_channel channel)
-{
-    return channel == GR_STATE_OF_CHARGE ? "%" : channel == GR_GRID_PRESENT ? "" : "kW";
-}
-
 static void print_row(FILE *stream, const struct gr_watch *watch, enum gr_channel channel, const char *topic,
                       const char *verdict, int64_t now_mono_ms)
 {
     char value[32] = "-", age[32] = "-";
     if (watch->valued) {
-        (void)snprintf(value, sizeof value, "%.3f %s", watch->value, our_unit(channel));
+        (void)snprintf(value, sizeof value, "%.3f %s", watch->value, gr_channel_unit(channel));
     }
     if (watch->live > 0) {
         (void)snprintf(age, sizeof age, "%.0f s", (double)(now_mono_ms - watch->mono_ms) / 1000);

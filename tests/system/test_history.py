@@ -34,6 +34,23 @@ class History(SystemTest):
             self.assertEqual((row[5], row[6]), (row[4], 0))
         self.assertEqual(len(self.ask("SELECT * FROM slots")), 2)
 
+    def test_the_temperature_outdoors_is_read_from_its_topic_and_kept(self):
+        thermometer = 'outdoor_temperature = { topic = "garden/air"; pointer = "/f"; unit = "F"; max_age_s = 900; };'
+        daemon = self.run_daemon(self.config(inputs=thermometer))
+        self.begin("2041-01-15 02:00")
+        self.house["garden/air"] = '{"f": 14}'
+        self.live(3660, by=60)
+        self.house["garden/air"] = '{"f": 999}'
+        self.live(3600, by=60)
+        daemon.wait_line(r"inputs.outdoor_temperature: refused .*found 537.222 degrees Celsius, plausible is -60 to 60")
+        self.stop(daemon)
+        rows = self.ask("SELECT start_s, outdoor_c FROM slots ORDER BY start_s")
+        self.assertEqual([row[0] for row in rows], [utc("2041-01-15 02:00") + 1800 * i for i in range(4)])
+        self.assertAlmostEqual(rows[0][1], -10)
+        self.assertAlmostEqual(rows[1][1], -10)
+        self.assertIsNone(rows[3][1])
+        self.assertGreaterEqual(self.ask("SELECT sum(outdoor_samples) FROM fine")[0][0], 55)
+
     def test_what_is_older_than_configured_is_forgotten(self):
         config = self.config(outputs="keep_days = 40; keep_days_fine = 2;")
         daemon = self.run_daemon(config)

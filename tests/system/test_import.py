@@ -38,7 +38,7 @@ class Import(SystemTest):
 
     def kept(self):
         with sqlite3.connect(self.path("state/granary.db")) as database:
-            return database.execute("SELECT start_s, house_kw, solar_kw, grid_kw FROM slots ORDER BY start_s").fetchall()
+            return database.execute("SELECT start_s, house_kw, solar_kw, grid_kw, outdoor_c FROM slots ORDER BY start_s").fetchall()
 
     def planned_load_kw(self, config, hour):
         run = self.run_tool("plan", "--json", "--state-of-charge", "50", config)
@@ -68,7 +68,7 @@ class Import(SystemTest):
                 self.assertEqual((run.returncode, run.stderr), (0, ""))
                 kept = self.kept()
                 self.assertEqual(len(kept), 96)
-                for start_s, house_kw, solar_kw, _ in kept:
+                for start_s, house_kw, solar_kw, _, _ in kept:
                     self.assertAlmostEqual(house_kw, 3.0 if start_s // 3600 % 24 == 3 else 0.2, places=5)
                     self.assertIsNone(solar_kw)
 
@@ -88,6 +88,7 @@ class Import(SystemTest):
         self.assertAlmostEqual(kept[0][1], 0.05)
         self.assertAlmostEqual(kept[23][1], 4.65)
         self.assertAlmostEqual(kept[5][2], 1.5005)
+        self.assertEqual(kept[5][4], 11)
 
     def test_gaps_are_not_filled(self):
         rows = list(self.rows(days=2))
@@ -120,7 +121,7 @@ class Import(SystemTest):
         run = self.run_tool("import", "--car-inside", config, file)
         self.assertEqual((run.returncode, run.stderr), (0, ""))
         self.assertIn("car            10 blocks of 7.2 kW, 216 kWh, taken out of the load", run.stdout)
-        self.assertLess(max(house_kw for _, house_kw, _, _ in self.kept()), 0.6)
+        self.assertLess(max(house_kw for _, house_kw, _, _, _ in self.kept()), 0.6)
 
     # ---- what is refused
 

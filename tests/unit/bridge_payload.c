@@ -244,6 +244,9 @@ static void units_become_those_of_the_core(void **state)
         {GR_STATE_OF_CHARGE, GR_UNIT_PERCENT, 1.0, 1.0, 0.0, "100.5", 100.0},
         {GR_STATE_OF_CHARGE, GR_UNIT_PERCENT, 1.0, 1.0, 0.0, "102", 100.0},
         {GR_STATE_OF_CHARGE, GR_UNIT_RATIO, 1.0, 1.0, 0.0, "1.01", 100.0},
+        {GR_OUTDOOR_TEMPERATURE, GR_UNIT_CELSIUS, 1.0, 1.0, 0.0, "-7.5", -7.5},
+        {GR_OUTDOOR_TEMPERATURE, GR_UNIT_CELSIUS, 1.0, 0.1, 0.0, "118", 11.8},
+        {GR_OUTDOOR_TEMPERATURE, GR_UNIT_FAHRENHEIT, 1.0, 1.0, 0.0, "14", -10.0},
     };
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
         struct gr_input input = rows[i].channel == GR_STATE_OF_CHARGE ? percent() : power(rows[i].unit);
@@ -279,6 +282,11 @@ static void an_implausible_value_is_refused_with_a_guess_at_the_unit(void **stat
         {GR_STATE_OF_CHARGE, GR_UNIT_WH, 5.0, 100.0, "5.7", "(is the payload in kWh?)"},
         {GR_STATE_OF_CHARGE, GR_UNIT_PERCENT, 5.0, 100.0, "0.57", "(is the payload a ratio from 0 to 1?)"},
         {GR_BATTERY_POWER, GR_UNIT_W, -12.0, 12.0, "1e308", "plausible is -12 to 12 kW"},
+        {GR_OUTDOOR_TEMPERATURE, GR_UNIT_CELSIUS, -60.0, 60.0, "68",
+         "found 68 degrees Celsius, plausible is -60 to 60 degrees Celsius (is the payload in degrees "
+         "Fahrenheit?)"},
+        {GR_OUTDOOR_TEMPERATURE, GR_UNIT_CELSIUS, -60.0, 60.0, "215",
+         "(is the payload in tenths of a degree?)"},
     };
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
         struct gr_input input = percent();

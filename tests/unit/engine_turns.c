@@ -261,6 +261,33 @@ static void a_half_hour_ends_in_one_record_with_its_means(void **state)
     assert_int_equal(records, 2);
 }
 
+static void the_temperature_outdoors_is_kept_by_half_hours_while_its_readings_are_fresh(void **state)
+{
+    struct bench *bench = *state;
+    struct gr_error error = {""};
+    double outdoor_c = 0;
+    bench->config.safety.max_age_s[GR_OUTDOOR_TEMPERATURE] = 600;
+    assert_int_equal(gr_engine_reconfigure(bench->engine, &bench->config, bench->zone, &error), GR_OK);
+    for (int minute = 0; minute <= 90; minute++) {
+        struct gr_event reading = {.kind = GR_EVENT_READING,
+                                   .at = bench->now,
+                                   .of.reading = {.channel = GR_OUTDOOR_TEMPERATURE, .value = -4}};
+        if (minute <= 30) {
+            assert_int_equal(gr_engine_handle(bench->engine, &reading, &error), GR_OK);
+        }
+        pass(bench, 1);
+        if (bench->decision.record_due) {
+            bool fresh = bench->decision.record.start_s == midnight_s;
+            assert_true(fresh ? bench->decision.record.outdoor_c == -4
+                              : isnan(bench->decision.record.outdoor_c));
+        }
+    }
+    assert_int_equal(gr_history_outdoor(gr_engine_history(bench->engine), midnight_s, &outdoor_c), GR_OK);
+    assert_near(outdoor_c, -4, 1e-9);
+    assert_int_equal(gr_history_outdoor(gr_engine_history(bench->engine), midnight_s + 1800, &outdoor_c),
+                     GR_NOT_FOUND);
+}
+
 static void the_same_events_give_the_same_decisions_to_the_byte(void **state)
 {
     struct bench *bench = *state;
@@ -319,6 +346,8 @@ int main(void)
                                         set_up, tear_down),
         cmocka_unit_test_setup_teardown(no_command_discharges_below_the_reserve, set_up, tear_down),
         cmocka_unit_test_setup_teardown(a_half_hour_ends_in_one_record_with_its_means, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(
+            the_temperature_outdoors_is_kept_by_half_hours_while_its_readings_are_fresh, set_up, tear_down),
         cmocka_unit_test_setup_teardown(the_same_events_give_the_same_decisions_to_the_byte, set_up,
                                         tear_down),
         cmocka_unit_test_setup_teardown(after_a_new_connection_the_present_decision_is_issued, set_up,

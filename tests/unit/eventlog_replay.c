@@ -104,8 +104,10 @@ static void record(struct recording *recording)
 {
     struct world *world = &recording->world;
     world_init(world);
+    world->config.safety.max_age_s[GR_OUTDOOR_TEMPERATURE] = 7200;
     assert_true(world_begin(world));
     live(recording, 100);
+    world->outdoor_c = -3;
     recording->stream = open_memstream(&recording->text, &recording->length);
     const struct gr_engine_tap tap = {note_event, note_turn, note_change, recording};
     note_change(recording);

@@ -269,26 +269,51 @@ static double mean_load_kw(const struct bench *bench)
     return sum / AHEAD;
 }
 
+/* Where the temperature comes from. */
+struct sources {
+    bool told, measured;
+    double more_c; /* by which the thermometer shows too much */
+};
+
 /* A house with 0.05 kW of heating per K below 16 degrees, or none; days differ by some degrees, and a frost
- * is told. */
-static void live_in_the_cold(struct bench *bench, double slope_kw_per_k)
+ * comes in the last hours. */
+static void live_in_the_cold(struct bench *bench, double slope_kw_per_k, struct sources sources)
 {
     for (size_t slot = 0; slot < (DAYS + 2) * PER_DAY; slot++) {
         size_t day = slot / PER_DAY;
-        double air_c = day < DAYS ? 4 + 10 * clearness_of(day) : -5;
+        int64_t at_s = start_s + (int64_t)slot * GR_HISTORY_STEP_S;
+        double air_c = slot < DAYS * PER_DAY - 8 ? 4 + 10 * clearness_of(day) : -5;
         double load_kw = 0.6 + slope_kw_per_k * (16 - air_c) + 0.2 * chance_of(slot + 5000);
-        tell_slot(bench, GR_WEATHER_TEMPERATURE, slot, air_c, start_s + (int64_t)day * 86400);
+        if (sources.told) {
+            tell_slot(bench, GR_WEATHER_TEMPERATURE, slot, air_c, start_s + (int64_t)day * 86400);
+        }
+        if (sources.measured && day < DAYS) {
+            gr_history_put_outdoor(bench->history, at_s, air_c + sources.more_c);
+        }
         if (day < DAYS) {
-            gr_history_put(bench->history, start_s + (int64_t)slot * GR_HISTORY_STEP_S, load_kw, NAN);
+            gr_history_put(bench->history, at_s, load_kw, NAN);
         }
     }
+}
+
+/* By what factor the temperature changes the expected load. */
+static double factor_of_cold(double slope_kw_per_k, struct sources sources)
+{
+    struct bench *bench = bench_new();
+    live_in_the_cold(bench, slope_kw_per_k, sources);
+    build(bench);
+    double before_kw = mean_load_kw(bench);
+    (void)guide(bench);
+    double factor = mean_load_kw(bench) / before_kw;
+    bench_free(bench);
+    return factor;
 }
 
 static void a_frost_that_is_told_raises_the_load_of_a_house_that_heats(void **state)
 {
     (void)state;
     struct bench *bench = bench_new();
-    live_in_the_cold(bench, 0.05);
+    live_in_the_cold(bench, 0.05, (struct sources){.told = true});
     build(bench);
     double before_kw = mean_load_kw(bench);
     (void)guide(bench);
@@ -301,13 +326,25 @@ static void a_frost_that_is_told_raises_the_load_of_a_house_that_heats(void **st
 static void a_house_that_does_not_heat_is_left_alone(void **state)
 {
     (void)state;
-    struct bench *bench = bench_new();
-    live_in_the_cold(bench, 0);
-    build(bench);
-    double before_kw = mean_load_kw(bench);
-    (void)guide(bench);
-    assert_near(mean_load_kw(bench), before_kw, 0.02 * before_kw);
-    bench_free(bench);
+    assert_near(factor_of_cold(0, (struct sources){.told = true}), 1, 0.02);
+    assert_near(factor_of_cold(0, (struct sources){.measured = true}), 1, 0.02);
+}
+
+/* The cold of the last hours stays for a while: less is made of it than of a frost that is told. */
+static void a_frost_that_is_measured_raises_the_load_too(void **state)
+{
+    (void)state;
+    double told = factor_of_cold(0.05, (struct sources){.told = true});
+    double measured = factor_of_cold(0.05, (struct sources){.measured = true});
+    assert_true(measured > 1.05 && measured < told);
+}
+
+static void a_thermometer_that_shows_too_much_is_set_right_against_what_is_told(void **state)
+{
+    (void)state;
+    double told = factor_of_cold(0.05, (struct sources){.told = true});
+    double both = factor_of_cold(0.05, (struct sources){.told = true, .measured = true, .more_c = 2});
+    assert_near(both, told, 0.02);
 }
 
 static void tables_in_odd_shapes_are_taken_half_hour_by_half_hour(void **state)
@@ -342,6 +379,8 @@ int main(void)
         cmocka_unit_test(another_kind_of_sun_makes_the_old_one_forgotten),
         cmocka_unit_test(a_frost_that_is_told_raises_the_load_of_a_house_that_heats),
         cmocka_unit_test(a_house_that_does_not_heat_is_left_alone),
+        cmocka_unit_test(a_frost_that_is_measured_raises_the_load_too),
+        cmocka_unit_test(a_thermometer_that_shows_too_much_is_set_right_against_what_is_told),
         cmocka_unit_test(tables_in_odd_shapes_are_taken_half_hour_by_half_hour),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -264,8 +264,8 @@ static struct seen read_slots(struct gr_store *store, int64_t from_s)
 
 static void a_half_hour_comes_back_as_it_was_and_unknown_stays_unknown(void **state)
 {
-    struct gr_slot_record known = {1800, 0.1, 0.2, -0.3, 0.4, 0.5, 66.6};
-    struct gr_slot_record unknown = {3600, NAN, NAN, NAN, NAN, NAN, NAN};
+    struct gr_slot_record known = {1800, 0.1, 0.2, -0.3, 0.4, 0.5, 66.6, -7.5};
+    struct gr_slot_record unknown = {3600, NAN, NAN, NAN, NAN, NAN, NAN, NAN};
     struct gr_store *store = open_store(*state);
     assert_int_equal(gr_store_put_slot(store, &unknown, NULL), GR_OK);
     assert_int_equal(gr_store_put_slot(store, &known, NULL), GR_OK);
@@ -275,18 +275,18 @@ static void a_half_hour_comes_back_as_it_was_and_unknown_stays_unknown(void **st
     struct gr_slot_record *got = &seen.records[0];
     assert_true(got->start_s == 1800 && got->house_kw == 0.1 && got->solar_kw == 0.2 &&
                 got->battery_kw == -0.3 && got->grid_kw == 0.4 && got->car_kw == 0.5 &&
-                got->state_of_charge_percent == 66.6);
+                got->state_of_charge_percent == 66.6 && got->outdoor_c == -7.5);
     got = &seen.records[1];
     assert_true(got->start_s == 3600 && isnan(got->house_kw) && isnan(got->solar_kw) &&
                 isnan(got->battery_kw) && isnan(got->grid_kw) && isnan(got->car_kw) &&
-                isnan(got->state_of_charge_percent));
+                isnan(got->state_of_charge_percent) && isnan(got->outdoor_c));
     gr_store_close(store);
     assert_int_equal(ask(*state, "SELECT count(*) FROM slots WHERE house_kw IS NULL AND car_kw IS NULL"), 1);
 }
 
 static void a_half_hour_put_twice_is_kept_once(void **state)
 {
-    struct gr_slot_record record = {1800, 1, 1, 1, 1, 1, 1};
+    struct gr_slot_record record = {1800, 1, 1, 1, 1, 1, 1, 1};
     struct gr_store *store = open_store(*state);
     assert_int_equal(gr_store_put_slot(store, &record, NULL), GR_OK);
     record.house_kw = 2;
@@ -472,7 +472,7 @@ static void a_new_file_has_our_version_and_is_not_for_everyone(void **state)
     struct store_file *at = *state;
     struct stat status;
     gr_store_close(open_store(at));
-    assert_int_equal(ask(at, "PRAGMA user_version"), 3);
+    assert_int_equal(ask(at, "PRAGMA user_version"), 4);
     assert_int_equal(stat(at->file, &status), 0);
     assert_int_equal(status.st_mode & 0007, 0);
 }
@@ -484,11 +484,11 @@ static void an_empty_file_and_an_empty_database_are_moved_up(void **state)
     assert_non_null(file);
     assert_int_equal(fclose(file), 0);
     gr_store_close(open_store(at));
-    assert_int_equal(ask(at, "PRAGMA user_version"), 3);
+    assert_int_equal(ask(at, "PRAGMA user_version"), 4);
     assert_int_equal(unlink(at->file), 0);
     run_sql(at, "CREATE TABLE t (x); DROP TABLE t; PRAGMA user_version = 0");
     gr_store_close(open_store(at));
-    assert_int_equal(ask(at, "PRAGMA user_version"), 3);
+    assert_int_equal(ask(at, "PRAGMA user_version"), 4);
 }
 
 static void what_is_not_ours_is_refused_and_left_alone(void **state)
@@ -496,8 +496,8 @@ static void what_is_not_ours_is_refused_and_left_alone(void **state)
     static const struct {
         const char *sql, *expected;
     } rows[] = {
-        {"PRAGMA application_id = 1735552633; PRAGMA user_version = 4; CREATE TABLE t (x)",
-         "version 4, expected at most 3"},
+        {"PRAGMA application_id = 1735552633; PRAGMA user_version = 5; CREATE TABLE t (x)",
+         "version 5, expected at most 4"},
         {"PRAGMA application_id = 1735552633; PRAGMA user_version = -1; CREATE TABLE t (x)", "version -1"},
         {"PRAGMA user_version = 1; CREATE TABLE t (x)", "another program"},
         {"CREATE TABLE t (x)", "another program"},

@@ -53,7 +53,7 @@ static uint64_t begin_draw(void)
 static int put_slot(struct gr_store *store, int64_t number, struct gr_error *error)
 {
     double x = (double)number;
-    struct gr_slot_record record = {number * 1800, x, 2 * x, -x, 3 * x, NAN, x / 1e6};
+    struct gr_slot_record record = {number * 1800, x, 2 * x, -x, 3 * x, NAN, x / 1e6, -3 * x};
     return gr_store_put_slot(store, &record, error);
 }
 
@@ -62,8 +62,8 @@ static int put_fine(struct gr_store *store, int64_t number, struct gr_error *err
 {
     double x = (double)number;
     int32_t n = (int32_t)number;
-    struct gr_fine_record record = {{number * 300, -x, x, 2 * x, NAN, 5 * x, x / 1e6},
-                                    {n, n + 1, n + 2, n + 3, n + 4, n + 5}};
+    struct gr_fine_record record = {{number * 300, -x, x, 2 * x, NAN, 5 * x, x / 1e6, -4 * x},
+                                    {n, n + 1, n + 2, n + 3, n + 4, n + 5, n + 6}};
     return gr_store_put_fine(store, &record, error);
 }
 
@@ -90,7 +90,7 @@ static void count_whole(void *context, const struct gr_slot_record *record)
     double x = (double)record->start_s / 1800;
     assert_true(record->house_kw == x && record->solar_kw == 2 * x && record->battery_kw == -x &&
                 record->grid_kw == 3 * x && isnan(record->car_kw) &&
-                record->state_of_charge_percent == x / 1e6);
+                record->state_of_charge_percent == x / 1e6 && record->outdoor_c == -3 * x);
     ++*count;
 }
 
@@ -102,9 +102,11 @@ static void count_whole_fine(void *context, const struct gr_fine_record *record)
     double x = (double)means->start_s / 300;
     int32_t n = (int32_t)(means->start_s / 300);
     assert_true(means->house_kw == -x && means->solar_kw == x && means->battery_kw == 2 * x &&
-                isnan(means->grid_kw) && means->car_kw == 5 * x && means->state_of_charge_percent == x / 1e6);
+                isnan(means->grid_kw) && means->car_kw == 5 * x &&
+                means->state_of_charge_percent == x / 1e6 && means->outdoor_c == -4 * x);
     assert_true(samples->house == n && samples->solar == n + 1 && samples->battery == n + 2 &&
-                samples->grid == n + 3 && samples->car == n + 4 && samples->state_of_charge == n + 5);
+                samples->grid == n + 3 && samples->car == n + 4 && samples->state_of_charge == n + 5 &&
+                samples->outdoor == n + 6);
     ++*count;
 }
 

@@ -80,7 +80,7 @@ static struct seen read_fine(struct gr_store *store, int64_t from_s)
 
 static void five_minutes_come_back_as_they_were_with_their_samples(void **state)
 {
-    struct gr_fine_record record = {{600, 0.1, NAN, -0.3, 0.4, 0.5, 66.6}, {1, 2, 3, 4, 5, 6}};
+    struct gr_fine_record record = {{600, 0.1, NAN, -0.3, 0.4, 0.5, 66.6, -7.5}, {1, 2, 3, 4, 5, 6, 7}};
     struct gr_store *store = open_store(*state);
     assert_int_equal(gr_store_put_fine(store, &record, NULL), GR_OK);
     gr_store_close(store);
@@ -90,7 +90,7 @@ static void five_minutes_come_back_as_they_were_with_their_samples(void **state)
     const struct gr_slot_record *means = &seen.records[0].means;
     assert_true(means->start_s == 600 && means->house_kw == 0.1 && isnan(means->solar_kw) &&
                 means->battery_kw == -0.3 && means->grid_kw == 0.4 && means->car_kw == 0.5 &&
-                means->state_of_charge_percent == 66.6);
+                means->state_of_charge_percent == 66.6 && means->outdoor_c == -7.5);
     assert_memory_equal(&seen.records[0].samples, &record.samples, sizeof record.samples);
     assert_int_equal(read_fine(store, 601).count, 0);
     gr_store_close(store);
@@ -150,7 +150,8 @@ static const char version_1[] =
 
 static void count_slot(void *context, const struct gr_slot_record *record)
 {
-    *(int *)context += record->start_s == 1800 && record->house_kw == 1 && record->car_kw == 5;
+    *(int *)context +=
+        record->start_s == 1800 && record->house_kw == 1 && record->car_kw == 5 && isnan(record->outdoor_c);
 }
 
 static void expect_old_content(struct gr_store *store)
@@ -175,7 +176,7 @@ static void a_file_of_version_1_is_moved_up_with_all_that_it_holds(void **state)
     expect_old_content(store);
     assert_int_equal(gr_store_put_fine(store, &record, NULL), GR_OK);
     gr_store_close(store);
-    assert_int_equal(ask(*state, "PRAGMA user_version"), 3);
+    assert_int_equal(ask(*state, "PRAGMA user_version"), 4);
     store = open_store(*state);
     expect_old_content(store);
     assert_int_equal(read_fine(store, 0).count, 1);
@@ -242,7 +243,8 @@ static void live_a_day(struct gr_store *store, int64_t day)
     for (int64_t five = 0; five < 288; five++) {
         int64_t start_s = day * 86400 + five * 300;
         double x = (double)five / 7;
-        struct gr_fine_record fine = {{start_s, x, x / 3, -x, x / 9, 0, 50 + x}, {30, 30, 30, 30, 0, 30}};
+        struct gr_fine_record fine = {{start_s, x, x / 3, -x, x / 9, 0, 50 + x, x - 20},
+                                      {30, 30, 30, 30, 0, 30, 5}};
         assert_int_equal(gr_store_put_fine(store, &fine, NULL), GR_OK);
         if (five % 6 == 5) {
             fine.means.start_s -= 1500;

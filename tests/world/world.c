@@ -54,6 +54,7 @@ void world_init(struct world *world)
                             .stored_kwh = 6.75,
                             .grid_present = true,
                             .inverter = {.kind = GR_FOLLOW, .valid_until_s = INT64_MAX},
+                            .outdoor_c = 10,
                             .gives_at_most_kw = INFINITY,
                             .synchronised = true};
     for (int hour = 0; hour < 24; hour++) {
@@ -193,6 +194,8 @@ static double true_value(const struct world *world, enum gr_channel channel)
         return flow->car_kw;
     case GR_GRID_PRESENT:
         return world->grid_present ? 1 : 0;
+    case GR_OUTDOOR_TEMPERATURE:
+        return world->outdoor_c;
     case GR_INVERTER_AVAILABLE:
     case GR_CHANNELS:
         break;

@@ -40,6 +40,7 @@ struct world {
     /* the inverter and its hub */
     struct gr_inverter inverter;
     enum world_inverter obedience;
+    double outdoor_c;
     double gives_at_most_kw; /* INFINITY: what the site says */
 
     /* between the two */
