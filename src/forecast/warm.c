@@ -169,7 +169,7 @@ static double find_apart_c(const struct air *air)
     for (int64_t back = 1; back <= (int64_t)AROUND_DAYS * CELLS_PER_DAY; back++) {
         double apart_c = measured_c(air, air->now - back) - told_c(air, air->now - back);
         sum += isnan(apart_c) ? 0 : apart_c;
-        known += !isnan(apart_c);
+        known += isnan(apart_c) ? 0 : 1;
     }
     return known >= CELLS_PER_DAY / 2 ? sum / (double)known : 0;
 }
