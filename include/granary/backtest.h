@@ -135,6 +135,9 @@ struct gr_backtest {
                            at hand */
     void (*progress)(void *context, size_t steps); /* may be NULL; every few hundred steps */
     void *progress_context;
+    void (*watch)(void *context, struct gr_engine *engine); /* may be NULL; is handed the engine of `planned`
+                                                               before its first event, to set a tap */
+    void *watch_context;
 };
 
 /* Runs it; *out is overwritten, to be freed. GR_INVALID for settings that make no sense (the message says),

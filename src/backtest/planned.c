@@ -288,6 +288,9 @@ int gr_backtest_planned(struct gr_backtest_work *work, struct gr_error *error)
     }
     int rc = gr_engine_create(&drive.engine, &work->config, work->backtest->zone, 0, error);
     if (rc == GR_OK) {
+        if (work->backtest->watch) {
+            work->backtest->watch(work->backtest->watch_context, drive.engine);
+        }
         struct gr_event up = {.kind = GR_EVENT_LINK, .of.link.up = true};
         (void)gr_engine_handle(drive.engine, &up, NULL);
         remember_the_past(&drive);
