@@ -12,6 +12,7 @@
 #include "granary/rates.h"
 #include "granary/site.h"
 #include "granary/weather.h"
+#include "granary/why.h"
 #include "granary/zone.h"
 
 #include <stdbool.h>
@@ -29,7 +30,8 @@ struct gr_planning {
                                                  first; equal: always */
     double floor_percent;  /* lowest state of charge a plan may use; at least the reserve */
     double cycles_per_day; /* a plan takes at most so many capacities a day from the store; 0: no bound */
-    bool brief; /* for back-tests: no table of the plan is made, targets reach to the slot's end only */
+    bool brief; /* for back-tests: no table of the plan is made, targets reach to the slot's end only, and no
+                   reasons are given */
     double end_value_factor; /* what is left at the horizon's end is worth this x discharge efficiency x
                                 median import price */
 };
@@ -112,6 +114,11 @@ struct gr_plan_slot {
     double stored_kwh; /* at the slot's end */
     double cost;       /* of the slot: import - export + wear */
     double marginal_value_per_kwh;
+    char reason[GR_REASON_SIZE]; /* plain words with the numbers that decided */
+    bool has_next;               /* whether any other command is possible and makes a difference */
+    enum gr_command_kind next_best;
+    double next_best_more; /* money that it would cost more over the rest of the plan; INFINITY where it would
+                              break a limit or not keep what has to be kept */
 };
 
 struct gr_plan_view {
@@ -219,6 +226,10 @@ void gr_engine_load(struct gr_engine *engine, const void *state);
 
 /* The plan the last tick used; count 0 while there is none. */
 struct gr_plan_view gr_engine_plan_view(const struct gr_engine *engine);
+
+/* Why a slot of that plan has its command; owned by the engine, valid until its next call. NULL out of range.
+ */
+const struct gr_why *gr_engine_plan_why(const struct gr_engine *engine, size_t slot);
 
 /* The overrides in force, with what each costs by the last plan; returns their number. */
 size_t gr_engine_overrides(const struct gr_engine *engine, struct gr_override_view out[GR_OVERRIDE_KINDS]);

@@ -2,16 +2,26 @@
 
 #include "granary/civil.h"
 
+#include <math.h>
+
 static json_t *slot_to_json(const struct gr_plan_slot *slot)
 {
     char start[GR_RFC3339_SIZE], end[GR_RFC3339_SIZE];
-    return json_pack("{s:s, s:s, s:f, s:f, s:b, s:f, s:f, s:s, s:f, s:f, s:f, s:f, s:f, s:f}", "start",
-                     gr_rfc3339_format(start, slot->start_s), "end", gr_rfc3339_format(end, slot->end_s),
-                     "import_price", slot->import_price, "export_price", slot->export_price, "expected_price",
-                     slot->expected_price, "house_kw", slot->house_kw, "solar_kw", slot->solar_kw, "command",
-                     gr_command_name(slot->kind), "power_kw", slot->power_kw, "battery_kw", slot->battery_kw,
-                     "grid_kw", slot->grid_kw, "stored_kwh", slot->stored_kwh, "cost", slot->cost,
-                     "marginal_value_per_kwh", slot->marginal_value_per_kwh);
+    json_t *out =
+        json_pack("{s:s, s:s, s:f, s:f, s:b, s:f, s:f, s:s, s:f, s:f, s:f, s:f, s:f, s:f, s:s}", "start",
+                  gr_rfc3339_format(start, slot->start_s), "end", gr_rfc3339_format(end, slot->end_s),
+                  "import_price", slot->import_price, "export_price", slot->export_price, "expected_price",
+                  slot->expected_price, "house_kw", slot->house_kw, "solar_kw", slot->solar_kw, "command",
+                  gr_command_name(slot->kind), "power_kw", slot->power_kw, "battery_kw", slot->battery_kw,
+                  "grid_kw", slot->grid_kw, "stored_kwh", slot->stored_kwh, "cost", slot->cost,
+                  "marginal_value_per_kwh", slot->marginal_value_per_kwh, "reason", slot->reason);
+    if (slot->has_next) {
+        (void)json_object_set_new(out, "next_best", json_string(gr_command_name(slot->next_best)));
+    }
+    if (slot->has_next && isfinite(slot->next_best_more)) {
+        (void)json_object_set_new(out, "next_best_more", json_real(slot->next_best_more));
+    }
+    return out;
 }
 
 json_t *gr_plan_to_json(const struct gr_plan_view *plan)

@@ -47,27 +47,27 @@ static int gather_samples(const struct gr_engine_plan *plan, const struct gr_see
     return GR_OK;
 }
 
-/* Which kinds may be commanded at all, whatever they would earn. The battery must never feed a car: on the
- * grid side an export would, on the house side everything that discharges would. */
-static void find_allowed(const struct gr_engine *engine, const struct gr_moment *now,
-                         const struct gr_seen *seen, bool allowed[GR_COMMAND_KINDS])
+/* What keeps kinds from being commanded at all, whatever they would earn. The battery must never feed a car:
+ * on the grid side an export would, on the house side everything that discharges would. */
+static void find_bars(const struct gr_engine *engine, const struct gr_moment *now, const struct gr_seen *seen,
+                      enum gr_bar bar[GR_COMMAND_KINDS])
 {
     for (int kind = 0; kind < GR_COMMAND_KINDS; kind++) {
-        allowed[kind] = true;
+        bar[kind] = GR_BAR_NONE;
     }
     double reserve_kwh = gr_overrides_reserve_percent(&engine->overrides, now->utc_s) / 100 *
                          engine->config.site.battery.capacity_kwh;
-    if (seen->stored_kwh <= fmax(gr_engine_floor_kwh(&engine->config), reserve_kwh) ||
-        !gr_engine_may_export(engine, &engine->overrides, now->utc_s)) {
-        allowed[GR_EXPORT] = false;
-    }
     bool car_draws = seen->car_kw > car_draws_kw;
+    bar[GR_EXPORT] = gr_engine_export_bar(engine, &engine->overrides, now->utc_s);
+    if (seen->stored_kwh <= fmax(gr_engine_floor_kwh(&engine->config), reserve_kwh)) {
+        bar[GR_EXPORT] = GR_BAR_RESERVE;
+    }
     if (car_draws || !seen->car_known) {
-        allowed[GR_EXPORT] = false;
+        bar[GR_EXPORT] = car_draws ? GR_BAR_CAR : GR_BAR_CAR_UNKNOWN;
     }
     if (car_draws && engine->config.site.grid.car_side == GR_CAR_ON_HOUSE_SIDE) {
-        allowed[GR_FOLLOW] = false;
-        allowed[GR_SERVE] = false;
+        bar[GR_FOLLOW] = GR_BAR_CAR;
+        bar[GR_SERVE] = GR_BAR_CAR;
     }
 }
 
@@ -110,29 +110,28 @@ static double fit_power(const struct gr_engine *engine, const struct gr_seen *se
 }
 
 static enum gr_command_kind find_cheapest(const struct gr_choice *choice,
-                                          const bool allowed[GR_COMMAND_KINDS])
+                                          const enum gr_bar bar[GR_COMMAND_KINDS])
 {
     enum gr_command_kind best = GR_REST;
     for (int kind = 0; kind < GR_COMMAND_KINDS; kind++) {
-        if (allowed[kind] && choice->cost[kind] < choice->cost[best]) {
+        if (bar[kind] == GR_BAR_NONE && choice->cost[kind] < choice->cost[best]) {
             best = (enum gr_command_kind)kind;
         }
     }
     return best;
 }
 
-/* The live policy's choice where it is allowed, else the cheapest that is. An export that promises less than
- * is asked of it is none. */
-static enum gr_command_kind find_best(const struct gr_choice *choice, double least_gain_per_kwh, double hours,
-                                      bool allowed[GR_COMMAND_KINDS])
+enum gr_command_kind gr_engine_find_best(const struct gr_choice *choice, double least_gain_per_kwh,
+                                         double hours, enum gr_bar bar[GR_COMMAND_KINDS])
 {
-    enum gr_command_kind best = allowed[choice->kind] ? choice->kind : find_cheapest(choice, allowed);
+    enum gr_command_kind best = bar[choice->kind] == GR_BAR_NONE ? choice->kind : find_cheapest(choice, bar);
     if (best == GR_EXPORT && least_gain_per_kwh > 0) {
-        allowed[GR_EXPORT] = false;
-        enum gr_command_kind next = find_cheapest(choice, allowed);
+        bar[GR_EXPORT] = GR_BAR_LEAST_GAIN;
+        enum gr_command_kind next = find_cheapest(choice, bar);
         double gain = choice->cost[next] - choice->cost[GR_EXPORT];
-        allowed[GR_EXPORT] = gain >= least_gain_per_kwh * choice->power_of[GR_EXPORT] * hours;
-        best = allowed[GR_EXPORT] ? GR_EXPORT : next;
+        bool enough = gain >= least_gain_per_kwh * choice->power_of[GR_EXPORT] * hours;
+        bar[GR_EXPORT] = enough ? GR_BAR_NONE : GR_BAR_LEAST_GAIN;
+        best = enough ? GR_EXPORT : next;
     }
     return best;
 }
@@ -166,7 +165,7 @@ static double find_target(const struct gr_engine *engine, int64_t now_s, enum gr
 }
 
 static void compare_with_present(const struct gr_engine *engine, const struct gr_seen *seen,
-                                 const struct gr_outlook *outlook, const bool allowed[GR_COMMAND_KINDS],
+                                 const struct gr_outlook *outlook, const enum gr_bar bar[GR_COMMAND_KINDS],
                                  double best_cost, struct gr_wish *wish)
 {
     const struct gr_pacer *held = &engine->pacer;
@@ -182,7 +181,7 @@ static void compare_with_present(const struct gr_engine *engine, const struct gr
     if ((wish->kind == GR_CHARGE || wish->kind == GR_FOLLOW) && held->kind != wish->kind) {
         wish->gain = fmax(wish->gain, engine->config.safety.least_gain);
     }
-    wish->forced = !allowed[held->kind] || breaks_limit(engine, seen, held->kind, held->power_kw);
+    wish->forced = bar[held->kind] != GR_BAR_NONE || breaks_limit(engine, seen, held->kind, held->power_kw);
     if (!wish->forced && held->kind == wish->kind && fabs(held->power_kw - wish->power_kw) < same_power_kw) {
         wish->power_kw = held->power_kw;
     }
@@ -202,11 +201,11 @@ static double find_worth(const struct gr_outlook *outlook, double end_kwh)
 
 /* The overriding command, where it is allowed now; else held_back says why not. */
 static const struct gr_override *find_asked(const struct gr_engine *engine, int64_t now_s,
-                                            const bool allowed[GR_COMMAND_KINDS],
+                                            const enum gr_bar bar[GR_COMMAND_KINDS],
                                             char held_back[GR_REASON_SIZE])
 {
     const struct gr_override *asked = gr_overrides_command(&engine->overrides, now_s);
-    if (!asked || allowed[asked->command]) {
+    if (!asked || bar[asked->command] == GR_BAR_NONE) {
         return asked;
     }
     (void)snprintf(
@@ -244,6 +243,37 @@ static void wish_as_asked(const struct gr_engine *engine, int64_t now_s, const s
     wish->gain = INFINITY; /* only the budget of changes stands above it */
 }
 
+/* From the live policy's choice to what is to be commanded, with its reasons. */
+static void wish_best(struct gr_engine *engine, const struct gr_moment *now, const struct gr_seen *seen,
+                      const struct gr_outlook *outlook, struct gr_choice *choice, struct gr_wish *out,
+                      char held_back[GR_REASON_SIZE])
+{
+    enum gr_bar bar[GR_COMMAND_KINDS];
+    find_bars(engine, now, seen, bar);
+    enum gr_command_kind best =
+        gr_engine_find_best(choice, engine->config.planning.least_gain_per_exported_kwh, outlook->hours, bar);
+    bool powered = best == GR_CHARGE || best == GR_EXPORT;
+    double power_kw = powered ? fit_power(engine, seen, best, choice->power_of[best]) : 0;
+    *out = (struct gr_wish){.kind = power_kw > 0 || !powered ? best : GR_REST,
+                            .power_kw = power_kw,
+                            .hours = outlook->hours,
+                            .worth_per_kwh = find_worth(outlook, choice->end_kwh[best])};
+    out->target_percent = find_target(engine, now->utc_s, out->kind, choice->end_kwh[best]);
+    compare_with_present(engine, seen, outlook, bar, choice->cost[best], out);
+    const struct gr_override *asked = find_asked(engine, now->utc_s, bar, held_back);
+    if (asked) {
+        wish_as_asked(engine, now->utc_s, seen, outlook, asked, out);
+    }
+    if (!engine->config.planning.brief) {
+        if (out->kind != best && !asked) {
+            bar[best] = best == GR_CHARGE ? GR_BAR_IMPORT_LIMIT : GR_BAR_EXPORT_LIMIT;
+        }
+        choice->kind = out->kind;
+        choice->power_kw = out->power_kw;
+        gr_engine_weigh(&out->why, engine, &engine->plan, 0, outlook, choice, bar);
+    }
+}
+
 int gr_engine_decide(struct gr_engine *engine, const struct gr_moment *now, const struct gr_seen *seen,
                      struct gr_wish *out, char held_back[GR_REASON_SIZE], struct gr_error *error)
 {
@@ -260,76 +290,8 @@ int gr_engine_decide(struct gr_engine *engine, const struct gr_moment *now, cons
     struct gr_choice choice;
     int status = gr_live_choose(&choice, &outlook, error);
     if (status == GR_OK) {
-        bool allowed[GR_COMMAND_KINDS];
-        find_allowed(engine, now, seen, allowed);
-        enum gr_command_kind best =
-            find_best(&choice, engine->config.planning.least_gain_per_exported_kwh, outlook.hours, allowed);
-        double power_kw =
-            best == GR_CHARGE || best == GR_EXPORT ? fit_power(engine, seen, best, choice.power_of[best]) : 0;
-        *out = (struct gr_wish){.kind =
-                                    power_kw > 0 || (best != GR_CHARGE && best != GR_EXPORT) ? best : GR_REST,
-                                .power_kw = power_kw,
-                                .hours = outlook.hours,
-                                .wear_per_kwh = outlook.battery.wear_per_kwh,
-                                .import_price = outlook.import_price,
-                                .export_price = outlook.export_price,
-                                .worth_per_kwh = find_worth(&outlook, choice.end_kwh[best])};
-        out->target_percent = find_target(engine, now->utc_s, out->kind, choice.end_kwh[best]);
-        compare_with_present(engine, seen, &outlook, allowed, choice.cost[best], out);
-        const struct gr_override *asked = find_asked(engine, now->utc_s, allowed, held_back);
-        if (asked) {
-            wish_as_asked(engine, now->utc_s, seen, &outlook, asked, out);
-        }
+        wish_best(engine, now, seen, &outlook, &choice, out, held_back);
     }
     free(samples.room);
     return status;
-}
-
-void gr_wish_explain(const struct gr_wish *wish, const struct gr_engine_config *config,
-                     char text[GR_REASON_SIZE])
-{
-    const struct gr_battery *battery = &config->site.battery;
-    double worth = wish->worth_per_kwh;
-    double cost_of_storing = wish->import_price / battery->charge_efficiency;
-    double given = worth / battery->discharge_efficiency + wish->wear_per_kwh;
-    if (wish->asked) {
-        gr_override_describe(text, GR_REASON_SIZE, wish->asked);
-        return;
-    }
-    switch (wish->kind) {
-    case GR_FOLLOW:
-        (void)snprintf(text, GR_REASON_SIZE,
-                       "cover the house and store the surplus: a kWh bought costs %.4f, one from the battery "
-                       "is worth %.4f",
-                       wish->import_price, given);
-        return;
-    case GR_STORE:
-        (void)snprintf(
-            text, GR_REASON_SIZE,
-            "keep what is stored for later: a kWh from the battery is worth %.4f, one bought now costs %.4f",
-            given, wish->import_price);
-        return;
-    case GR_SERVE:
-        (void)snprintf(text, GR_REASON_SIZE,
-                       "sell the surplus: a kWh exported earns %.4f, one stored is worth %.4f",
-                       wish->export_price, worth * battery->charge_efficiency);
-        return;
-    case GR_CHARGE:
-        (void)snprintf(text, GR_REASON_SIZE,
-                       "fill to %.0f %%: a stored kWh costs %.4f from the grid now and is worth %.4f",
-                       wish->target_percent, cost_of_storing, worth);
-        return;
-    case GR_EXPORT:
-        (void)snprintf(text, GR_REASON_SIZE,
-                       "sell down to %.0f %%: a kWh exported earns %.4f, from the battery it is worth %.4f",
-                       wish->target_percent, wish->export_price, given);
-        return;
-    case GR_REST:
-    case GR_COMMAND_KINDS:
-        break;
-    }
-    (void)snprintf(
-        text, GR_REASON_SIZE,
-        "leave the battery alone: a kWh from it is worth %.4f, buying costs %.4f, selling earns %.4f", given,
-        wish->import_price, wish->export_price);
 }

@@ -475,12 +475,13 @@ static void carry_out(struct gr_engine *engine, const struct gr_moment *now, con
      * has taken its own. The budget holds all the same. */
     bool fresh = !engine->decided && gr_pacer_changes(&engine->pacer, now) < safety->changes_per_day;
     engine->decided = true;
-    if (!gr_pacer_allows(&engine->pacer, safety, now, wish->gain, wish->forced || fresh)) {
+    bool keeps = !gr_pacer_allows(&engine->pacer, safety, now, wish->gain, wish->forced || fresh);
+    if (keeps) {
         kept.kind = engine->pacer.kind;
         kept.power_kw = engine->pacer.power_kw;
         kept.target_percent = kept.kind == wish->kind ? wish->target_percent : engine->command.target_percent;
     }
-    gr_wish_explain(&kept, &engine->config, reason);
+    gr_engine_explain(reason, engine, wish, keeps);
     set_command(engine, now, &kept, reason, out);
     out->marginal_value_per_kwh = wish->worth_per_kwh;
 }
@@ -574,6 +575,12 @@ struct gr_plan_view gr_engine_plan_view(const struct gr_engine *engine)
                                  .count = plan->made && plan->slots ? plan->horizon.slots : 0,
                                  .made_s = plan->made_s,
                                  .cost = plan->cost};
+}
+
+const struct gr_why *gr_engine_plan_why(const struct gr_engine *engine, size_t slot)
+{
+    const struct gr_engine_plan *plan = &engine->plan;
+    return plan->made && plan->why && slot < plan->horizon.slots ? &plan->why[slot] : NULL;
 }
 
 int gr_engine_plan(struct gr_engine *engine, struct gr_moment now, double stored_kwh,

@@ -4,6 +4,7 @@
 
 #include "granary/engine.h"
 #include "granary/planner.h"
+#include "granary/why.h"
 
 /* ---- prices.c: what is expected of prices that are not published yet ---- */
 
@@ -57,6 +58,7 @@ struct gr_engine_plan {
     double cycle_price; /* counted on a kWh discharged, so that the plan keeps its bound on cycles */
     struct gr_overrides overrides; /* that it was made with */
     struct gr_plan_slot *slots;    /* horizon.slots of them */
+    struct gr_why *why;            /* likewise */
     double cost;
     int64_t car_start_s, car_end_s; /* when a car that asked had best charge; 0: none did */
     double car_kw, car_cost;        /* with which power; money, without the battery */
@@ -164,10 +166,10 @@ struct gr_engine {
 /* The configured battery within the powers that it was seen to give. */
 struct gr_battery gr_engine_battery(const struct gr_engine *engine);
 
-/* Whether the battery may feed the grid by command at a moment, as far as the configuration and those
+/* What keeps the battery from feeding the grid by command at a moment, as far as the configuration and those
  * overrides go. */
-bool gr_engine_may_export(const struct gr_engine *engine, const struct gr_overrides *overrides,
-                          int64_t utc_s);
+enum gr_bar gr_engine_export_bar(const struct gr_engine *engine, const struct gr_overrides *overrides,
+                                 int64_t utc_s);
 
 double gr_engine_floor_kwh(const struct gr_engine_config *config);
 /* The same in whole percent, rounded up, with the reserve that was asked for at a moment. */
@@ -190,19 +192,33 @@ struct gr_wish {
                      ready */
     double hours; /* over which keeping it would cost that much: what is left of the slot */
     bool forced;  /* the command in force may not stay */
-    double import_price, export_price;
     const struct gr_override *asked; /* that it follows; NULL: the plan's own choice */
-    double wear_per_kwh;             /* as counted, a price on cycles included */
     double worth_per_kwh; /* of the energy that the wish moves into the store or out of it, else of one more
                              stored kWh */
+    struct gr_why why;    /* left empty where the plan is brief */
 };
 
 /* Sets held_back where an overriding command is not allowed now. */
 int gr_engine_decide(struct gr_engine *engine, const struct gr_moment *now, const struct gr_seen *seen,
                      struct gr_wish *out, char held_back[GR_REASON_SIZE], struct gr_error *error);
 
-/* The reason in plain words with the numbers that decided. */
-void gr_wish_explain(const struct gr_wish *wish, const struct gr_engine_config *config,
-                     char text[GR_REASON_SIZE]);
+/* The live policy's choice where nothing bars it, else the cheapest that nothing bars. An export that
+ * promises less than is asked of it is none: that is then its bar. */
+enum gr_command_kind gr_engine_find_best(const struct gr_choice *choice, double least_gain_per_kwh,
+                                         double hours, enum gr_bar bar[GR_COMMAND_KINDS]);
+
+/* ---- reasons.c ---- */
+
+/* Takes the choice in a slot of the plan apart, with all that the words need but what comes later. */
+void gr_engine_weigh(struct gr_why *out, const struct gr_engine *engine, const struct gr_engine_plan *plan,
+                     size_t slot, const struct gr_outlook *outlook, const struct gr_choice *choice,
+                     const enum gr_bar bar[GR_COMMAND_KINDS]);
+
+/* Writes the reasons of all slots, once all are known. */
+void gr_engine_give_reasons(const struct gr_engine *engine, struct gr_engine_plan *plan);
+
+/* The reason of a wish; of keeping the command in force, where it is `kept` instead. */
+void gr_engine_explain(char out[GR_REASON_SIZE], const struct gr_engine *engine, const struct gr_wish *wish,
+                       bool kept);
 
 #endif

@@ -70,6 +70,7 @@ void gr_engine_plan_free(struct gr_engine_plan *plan)
     gr_paths_free(&plan->paths);
     gr_path_values_free(&plan->values);
     free(plan->slots);
+    free(plan->why);
     memset(plan, 0, sizeof *plan);
 }
 
@@ -173,10 +174,16 @@ static bool is_export_time(const struct gr_engine *engine, int64_t utc_s)
     return from < to ? minute >= from && minute < to : minute >= from || minute < to;
 }
 
-bool gr_engine_may_export(const struct gr_engine *engine, const struct gr_overrides *overrides, int64_t utc_s)
+enum gr_bar gr_engine_export_bar(const struct gr_engine *engine, const struct gr_overrides *overrides,
+                                 int64_t utc_s)
 {
-    return engine->config.planning.may_export && is_export_time(engine, utc_s) &&
-           !gr_overrides_forbid_export(overrides, utc_s);
+    if (!engine->config.planning.may_export) {
+        return GR_BAR_EXPORT_OFF;
+    }
+    if (!is_export_time(engine, utc_s)) {
+        return GR_BAR_EXPORT_HOURS;
+    }
+    return gr_overrides_forbid_export(overrides, utc_s) ? GR_BAR_EXPORT_ASKED : GR_BAR_NONE;
 }
 
 /* Where the battery may not feed the grid; NULL, with GR_OK, where it always may. */
@@ -185,7 +192,7 @@ static int find_export_leave(const struct gr_engine *engine, const struct gr_eng
     bool any = false;
     *out = calloc(plan->horizon.slots, sizeof **out);
     for (size_t t = 0; *out && t < plan->horizon.slots; t++) {
-        (*out)[t] = gr_engine_may_export(engine, &plan->overrides, plan->horizon.bounds_s[t]);
+        (*out)[t] = gr_engine_export_bar(engine, &plan->overrides, plan->horizon.bounds_s[t]) == GR_BAR_NONE;
         any = any || !(*out)[t];
     }
     if (*out && !any) {
@@ -355,7 +362,8 @@ struct gr_outlook gr_engine_outlook(const struct gr_engine *engine, const struct
         .curtailable = site->grid.solar_curtailable,
         .penalty_per_kwh = plan->penalty_per_kwh,
         .ready_for = ready_for,
-        .may_export = gr_engine_may_export(engine, &plan->overrides, plan->horizon.bounds_s[slot])};
+        .may_export =
+            gr_engine_export_bar(engine, &plan->overrides, plan->horizon.bounds_s[slot]) == GR_BAR_NONE};
 }
 
 /* What may happen in one slot, as a few samples: the table of the plan does not need every path. */
@@ -459,6 +467,19 @@ static void heed_command(const struct gr_engine_plan *plan, size_t t, const stru
     choice->marginal_value_per_kwh = gr_value_marginal(outlook->next, end_kwh);
 }
 
+/* Where the live policy's choice would not be carried out, the one that would. */
+static void heed_least_gain(const struct gr_engine *engine, const struct gr_outlook *outlook,
+                            struct gr_choice *choice, enum gr_bar bar[GR_COMMAND_KINDS])
+{
+    enum gr_command_kind best =
+        gr_engine_find_best(choice, engine->config.planning.least_gain_per_exported_kwh, outlook->hours, bar);
+    if (best != choice->kind) {
+        choice->kind = best;
+        choice->power_kw = choice->power_of[best];
+        choice->marginal_value_per_kwh = gr_value_marginal(outlook->next, choice->end_kwh[best]);
+    }
+}
+
 static int fill_next_slot(const struct gr_engine *engine, struct gr_engine_plan *plan, size_t t,
                           struct path_power *room, double stored_kwh, struct gr_error *error)
 {
@@ -487,7 +508,11 @@ static int fill_next_slot(const struct gr_engine *engine, struct gr_engine_plan 
                                                .import_price = outlook.import_price,
                                                .export_price = outlook.export_price,
                                                .expected_price = plan->horizon.expected[t]};
+        enum gr_bar bar[GR_COMMAND_KINDS] = {
+            [GR_EXPORT] = gr_engine_export_bar(engine, &plan->overrides, plan->horizon.bounds_s[t])};
+        heed_least_gain(engine, &outlook, &choice, bar);
         heed_command(plan, t, &outlook, &choice);
+        gr_engine_weigh(&plan->why[t], engine, plan, t, &outlook, &choice, bar);
         fill_slot(&plan->slots[t], &outlook, &choice, plan->cycle_price);
     }
     return status;
@@ -500,7 +525,8 @@ static int roll_forward(const struct gr_engine *engine, struct gr_engine_plan *p
 {
     struct path_power *room = malloc(plan->paths.count * sizeof *room);
     plan->slots = calloc(plan->horizon.slots, sizeof *plan->slots);
-    if (!room || !plan->slots) {
+    plan->why = calloc(plan->horizon.slots, sizeof *plan->why);
+    if (!room || !plan->slots || !plan->why) {
         free(room);
         return gr_error_set(error, GR_NO_MEMORY, "no memory for a plan");
     }
@@ -512,6 +538,9 @@ static int roll_forward(const struct gr_engine *engine, struct gr_engine_plan *p
         plan->cost += plan->slots[t].cost;
         plan->import_kwh += plan->horizon.hours[t] * fmax(0, plan->slots[t].grid_kw);
         plan->left_kwh = stored_kwh;
+    }
+    if (status == GR_OK) {
+        gr_engine_give_reasons(engine, plan);
     }
     free(room);
     return status;

@@ -257,6 +257,26 @@ static double unsigned_zero(double value, double least_printed)
     return fabs(value) < least_printed / 2 ? 0 : value;
 }
 
+/* Indented, in lines of so many columns. */
+static void print_wrapped(const char *text)
+{
+    enum { INDENT = 8, COLUMNS = 110 };
+    size_t column = 0;
+    for (size_t length; *text; text += length + (text[length] == ' ')) {
+        length = strcspn(text, " ");
+        if (column == 0 || column + 1 + length > COLUMNS) {
+            printf("%s%*s", column ? "\n" : "", INDENT, "");
+            column = INDENT;
+        } else {
+            (void)putchar(' ');
+            column++;
+        }
+        printf("%.*s", (int)length, text);
+        column += length;
+    }
+    (void)putchar('\n');
+}
+
 static void print_slot(const struct work *work, const struct gr_plan_slot *slot)
 {
     struct gr_civil start = gr_civil_from_seconds(gr_zone_local_s(work->zone, slot->start_s));
@@ -270,6 +290,7 @@ static void print_slot(const struct work *work, const struct gr_plan_slot *slot)
            unsigned_zero(slot->grid_kw, 0.01),
            slot->stored_kwh / work->config->engine.site.battery.capacity_kwh * 100,
            unsigned_zero(slot->cost, 0.001), slot->marginal_value_per_kwh);
+    print_wrapped(slot->reason);
 }
 
 static void print_table(const struct work *work, const struct call *call, const struct gr_plan_view *plan)

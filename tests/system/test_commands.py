@@ -19,7 +19,7 @@ class Commands(SystemTest):
         self.assertTrue(30 < document["target_percent"] <= 100, document)
         self.assertEqual(moment(document["valid_until"]) - moment(document["issued"]), 300)
         self.assertEqual(moment(document["issued"]), self.now)
-        self.assertIn("fill to", document["reason"])
+        self.assertRegex(document["reason"], r"importing costs 0\.1000 until then.*: charge; ")
 
     def test_the_battery_carries_the_house_in_the_dear_evening(self):
         self.house["house/soc"] = "80"

@@ -1,6 +1,7 @@
 """The plan as data: its JSON Schema, its plain figures, and the cheapest start of appliances."""
 import json
 import os
+import re
 import unittest
 
 import jsonschema
@@ -13,6 +14,8 @@ appliances = (
     { name = "dryer"; power_kw = 2.5; run_hours = 1.5; ready_by = "21:30"; }
 );
 """
+
+TOLD = r"a stored kWh is worth -?\d+\.\d{4} at \d\d:\d\d, -?\d+\.\d{4} after losses.*; (importing now costs|exporting now pays|at the meter a kWh now counts) -?\d"
 
 
 class PlanData(SystemTest):
@@ -38,7 +41,12 @@ class PlanData(SystemTest):
         validator.validate(plan)
         run = self.run_tool("plan", "--json", "--state-of-charge", "40", "--at", "2041-01-15T18:00:00Z", file)
         validator.validate(json.loads(run.stdout)["slots"])
-        for spoil in (lambda s: s.pop("cost"), lambda s: s.update(command="fill"), lambda s: s.update(start="18:00"),
+        self.assertRegex(self.document()["reason"], TOLD)
+        for slot in plan:
+            self.assertIn(f": {slot['command']}", slot["reason"])
+        self.assertGreater(sum(bool(re.match(TOLD, slot["reason"])) for slot in plan), 80)
+        for spoil in (lambda s: s.pop("cost"), lambda s: s.pop("reason"), lambda s: s.update(next_best="fill"),
+                      lambda s: s.pop("next_best"), lambda s: s.update(command="fill"), lambda s: s.update(start="18:00"),
                       lambda s: s.update(solar_kw=-1), lambda s: s.update(more=1)):
             slot = dict(plan[0])
             spoil(slot)

@@ -346,6 +346,47 @@ static void help_is_given_when_asked_for_and_a_wrong_call_is_refused(void **stat
     assert_string_equal(run.out, "");
 }
 
+/* The worked example of docs/planner.md: its file, solved from each kink of its V_0, costs what the text
+ * says.
+ */
+static void the_example_of_the_documentation_costs_what_it_says(void **state)
+{
+    (void)state;
+    static char text[200000];
+    FILE *stream = fopen(GRANARY_SOURCE_DIR "/docs/planner.md", "r");
+    assert_non_null(stream);
+    text[fread(text, 1, sizeof text - 1, stream)] = '\0';
+    (void)fclose(stream);
+    const char *example = strstr(text, "## A small example");
+    assert_non_null(example);
+    char *json = strchr(example, '{'), *kinks = strstr(example, "V_0: ");
+    assert_non_null(json);
+    assert_non_null(kinks);
+    *strstr(json, "\n\n") = '\0';
+    struct gr_problem_file file;
+    struct gr_error error = {""};
+    if (read_text(&file, json, &error) != GR_OK) {
+        fail_msg("%s", error.text);
+    }
+    struct gr_planner *planner = NULL;
+    assert_int_equal(gr_planner_create(&planner), GR_OK);
+    int count = 0;
+    const char *end = strchr(kinks, '\n');
+    for (const char *at = strchr(kinks, '('); at && at < end; at = strchr(at + 1, '(')) {
+        struct gr_plan plan;
+        double start_kwh, cost;
+        assert_int_equal(sscanf(at, "(%lf, %lf)", &start_kwh, &cost), 2);
+        file.problem.start_kwh = start_kwh;
+        assert_int_equal(gr_planner_solve(planner, &file.problem, &plan, &error), GR_OK);
+        assert_true(fabs(plan.cost - cost) < 1e-9);
+        gr_plan_free(&plan);
+        count++;
+    }
+    assert_int_equal(count, 4);
+    gr_planner_free(planner);
+    gr_problem_file_free(&file);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -360,6 +401,7 @@ int main(void)
         cmocka_unit_test(a_bad_file_ends_in_one_line_and_status_2),
         cmocka_unit_test(a_folder_is_not_a_problem),
         cmocka_unit_test(help_is_given_when_asked_for_and_a_wrong_call_is_refused),
+        cmocka_unit_test(the_example_of_the_documentation_costs_what_it_says),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
