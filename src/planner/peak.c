@@ -72,7 +72,7 @@ static double payment(struct search *search, const double *day_kw, size_t days)
 static double payment_slope(const struct gr_peak *peak)
 {
     double steps = peak->steps.count > 0 ? peak->steps.y[peak->steps.count - 1] : 0;
-    return 4 * (peak->per_kw + steps);
+    return 2 * (peak->per_kw + steps);
 }
 
 /* ---- boxes ---- */
