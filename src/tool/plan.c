@@ -7,8 +7,10 @@
 #include "granary/civil.h"
 #include "granary/config.h"
 #include "granary/engine.h"
+#include "tool/plan_explain.h"
 #include "tool/read_config.h"
 #include "tool/tool.h"
+#include "tool/wrapped.h"
 
 #include <inttypes.h>
 #include <jansson.h>
@@ -26,7 +28,9 @@ struct call {
     const char *file;
     bool json;
     struct gr_run run; /* hours 0: none */
-    double percent;    /* NAN: to be found out */
+    bool explains;
+    struct gr_told_time explained;
+    double percent; /* NAN: to be found out */
     const char *percent_source;
     struct gr_moment now;
 };
@@ -42,16 +46,21 @@ struct work {
 
 static void print_usage(FILE *stream)
 {
-    (void)fputs("Usage: granary plan [--state-of-charge PERCENT] [--at TIME] [--with POWER,TIME] [--json] "
-                "CONFIG\n\n"
-                "Prints what would be done from now to the end of the planning horizon.\n\n"
-                "  --state-of-charge PERCENT  start from this; else the broker is asked for 5 s, else 50 % "
-                "is assumed\n"
-                "  --at TIME                  plan from this moment (RFC 3339, 2026-03-10T18:00:00+01:00), "
-                "not from now\n"
-                "  --with POWER,TIME          when a run like 1.2kW,2h had best begin, and what it costs\n"
-                "  --json                     one JSON object for programs\n",
-                stream);
+    (void)fputs(
+        "Usage: granary plan [--state-of-charge PERCENT] [--at TIME] [--with POWER,TIME] [--explain TIME] "
+        "[--json] CONFIG\n\n"
+        "Prints what would be done from now to the end of the planning horizon.\n\n"
+        "  --state-of-charge PERCENT  start from this; else the broker is asked for 5 s, else 50 % "
+        "is assumed\n"
+        "  --at TIME                  plan from this moment (RFC 3339, 2026-03-10T18:00:00+01:00), "
+        "not from now\n"
+        "  --with POWER,TIME          when a run like 1.2kW,2h had best begin, and what it costs\n"
+        "  --explain TIME             only the slot at that time (18:00 is the first in the plan; local "
+        "2026-03-10T18:00,\n"
+        "                             or with an offset): what else could be done, and what it would "
+        "cost more\n"
+        "  --json                     one JSON object for programs\n",
+        stream);
 }
 
 static bool parse_percent(struct call *call, const char *text)
@@ -70,6 +79,19 @@ static bool parse_time(struct call *call, const char *text)
 {
     if (gr_rfc3339_parse(&call->now.utc_s, text, strlen(text)) != GR_OK) {
         (void)fprintf(stderr, "granary plan: --at %s: a time like 2026-03-10T18:00:00+01:00 is wanted\n",
+                      text);
+        return false;
+    }
+    return true;
+}
+
+static bool parse_explained(struct call *call, const char *text)
+{
+    call->explains = true;
+    if (gr_told_time_read(&call->explained, text) != GR_OK) {
+        (void)fprintf(stderr,
+                      "granary plan: --explain %s: a time like 18:00, 2026-03-10T18:00 or "
+                      "2026-03-10T18:00:00+01:00 is wanted\n",
                       text);
         return false;
     }
@@ -108,6 +130,10 @@ static int parse_arguments(struct call *call, int argc, char **argv)
             }
         } else if (strcmp(argv[i], "--with") == 0 && more) {
             if (!parse_run(call, argv[++i])) {
+                return 2;
+            }
+        } else if (strcmp(argv[i], "--explain") == 0 && more) {
+            if (!parse_explained(call, argv[++i])) {
                 return 2;
             }
         } else if (strcmp(argv[i], "--at") == 0 && more) {
@@ -257,26 +283,6 @@ static double unsigned_zero(double value, double least_printed)
     return fabs(value) < least_printed / 2 ? 0 : value;
 }
 
-/* Indented, in lines of so many columns. */
-static void print_wrapped(const char *text)
-{
-    enum { INDENT = 8, COLUMNS = 110 };
-    size_t column = 0;
-    for (size_t length; *text; text += length + (text[length] == ' ')) {
-        length = strcspn(text, " ");
-        if (column == 0 || column + 1 + length > COLUMNS) {
-            printf("%s%*s", column ? "\n" : "", INDENT, "");
-            column = INDENT;
-        } else {
-            (void)putchar(' ');
-            column++;
-        }
-        printf("%.*s", (int)length, text);
-        column += length;
-    }
-    (void)putchar('\n');
-}
-
 static void print_slot(const struct work *work, const struct gr_plan_slot *slot)
 {
     struct gr_civil start = gr_civil_from_seconds(gr_zone_local_s(work->zone, slot->start_s));
@@ -290,7 +296,7 @@ static void print_slot(const struct work *work, const struct gr_plan_slot *slot)
            unsigned_zero(slot->grid_kw, 0.01),
            slot->stored_kwh / work->config->engine.site.battery.capacity_kwh * 100,
            unsigned_zero(slot->cost, 0.001), slot->marginal_value_per_kwh);
-    print_wrapped(slot->reason);
+    gr_print_wrapped(slot->reason);
 }
 
 static void print_table(const struct work *work, const struct call *call, const struct gr_plan_view *plan)
@@ -369,6 +375,26 @@ static void print_json(const struct work *work, const struct call *call, const s
     json_decref(root);
 }
 
+/* The exit status: 2 for a time that the plan does not hold. */
+static int explain(const struct work *work, const struct call *call, const struct gr_plan_view *plan)
+{
+    struct gr_error error = {""};
+    size_t slot;
+    if (gr_told_time_slot(&slot, &call->explained, work->zone, plan, &error) != GR_OK) {
+        (void)fprintf(stderr, "granary plan: --explain: %s\n", error.text);
+        return 2;
+    }
+    if (call->json) {
+        json_t *root = gr_explain_to_json(work->engine, slot, work->zone);
+        (void)json_dumpf(root, stdout, JSON_INDENT(1) | JSON_REAL_PRECISION(9));
+        (void)putchar('\n');
+        json_decref(root);
+    } else {
+        gr_explain_print(work->engine, slot, work->zone, work->config->currency);
+    }
+    return 0;
+}
+
 int gr_tool_plan(int argc, char **argv)
 {
     struct call call = {.percent = NAN, .now = gr_clock_read()};
@@ -385,6 +411,8 @@ int gr_tool_plan(int argc, char **argv)
         if (gr_engine_plan(work.engine, call.now, stored_kwh, &plan, &error) != GR_OK) {
             (void)fprintf(stderr, "granary plan: %s\n", error.text);
             status = 1;
+        } else if (call.explains) {
+            status = explain(&work, &call, &plan);
         } else if (call.json) {
             print_json(&work, &call, &plan);
         } else {

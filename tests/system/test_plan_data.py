@@ -25,8 +25,8 @@ class PlanData(SystemTest):
             stream.write(extra)
         return file
 
-    def schema(self):
-        with open(os.path.join(SOURCE, "docs", "plan.schema.json"), encoding="utf-8") as file:
+    def schema(self, name="plan"):
+        with open(os.path.join(SOURCE, "docs", f"{name}.schema.json"), encoding="utf-8") as file:
             schema = json.load(file)
         jsonschema.Draft202012Validator.check_schema(schema)
         return jsonschema.Draft202012Validator(schema)
@@ -91,6 +91,28 @@ class PlanData(SystemTest):
             run = self.run_tool("plan", "--with", wrong, file)
             self.assertEqual((run.returncode, run.stdout), (2, ""))
             self.assertIn("--with", run.stderr)
+
+    def test_plan_explains_one_slot_and_says_what_else_would_cost_more(self):
+        file = self.write()
+        call = ("plan", "--explain", "18:30", "--state-of-charge", "60", "--at", "2041-01-15T18:00:00Z")
+        told = json.loads(self.run_tool(*call, "--json", file).stdout)
+        self.schema("explain").validate(told)
+        self.assertEqual((told["start"], told["command"]), ("2041-01-15T18:30:00Z", told["alternatives"][0]["command"]))
+        table = self.run_tool(*call, file)
+        self.assertEqual((table.returncode, table.stderr), (0, ""))
+        lines = table.stdout.splitlines()
+        self.assertRegex(lines[0], r"^2041-01-15 18:30 to 19:00 \(\w+\): \d+\.\d % stored at first, ")
+        self.assertEqual(" ".join(lines[1:3]).split()[:10], told["reason"].split()[:10])
+        first = next(i for i, line in enumerate(lines) if line.startswith("command")) + 2
+        self.assertRegex(lines[first], rf"^{told['command']} .* chosen$")
+        for line, other in zip(lines[first + 1:first + 6], told["alternatives"][1:]):
+            self.assertTrue(line.startswith(other["command"]), line)
+            if "hindrance" not in other:
+                self.assertAlmostEqual(float(line.split()[-1]), other["more"], delta=6e-5)
+        for wrong, words in (("noon", "a time like 18:00"), ("2041-01-20T18:00", "outside of the plan, which reaches from 2041-01-15T18:00:00")):
+            run = self.run_tool("plan", "--explain", wrong, *call[3:], file)
+            self.assertEqual((run.returncode, run.stdout), (2, ""))
+            self.assertIn(words, run.stderr)
 
     def test_mistakes_in_appliances_are_named(self):
         for wrong, words in ((APPLIANCES.replace("dryer", "dishwasher"), "a second time"), (APPLIANCES.replace('"dryer"', '"Dryer!"'), "a to z"),
