@@ -480,6 +480,17 @@ static void heed_least_gain(const struct gr_engine *engine, const struct gr_outl
     }
 }
 
+/* A command ends at the reserve; only the standing loss takes what is stored below it, and the floors of the
+ * plan, which allow for that loss, are no leave to discharge so far. */
+static double least_kwh(const struct gr_engine_plan *plan, const struct gr_engine_config *config, size_t t,
+                        double stored_kwh)
+{
+    const struct gr_battery *battery = &config->site.battery;
+    double asked_percent = gr_overrides_reserve_percent(&plan->overrides, plan->horizon.bounds_s[t]);
+    double floor_kwh = fmax(gr_engine_floor_kwh(config), asked_percent / 100 * battery->capacity_kwh);
+    return fmax(0, fmin(floor_kwh, stored_kwh) - plan->horizon.hours[t] * battery->standing_loss_kw);
+}
+
 static int fill_next_slot(const struct gr_engine *engine, struct gr_engine_plan *plan, size_t t,
                           struct path_power *room, double stored_kwh, struct gr_error *error)
 {
@@ -489,6 +500,7 @@ static int fill_next_slot(const struct gr_engine *engine, struct gr_engine_plan 
     struct gr_outlook outlook = gr_engine_outlook(engine, plan, t);
     outlook.hours = plan->horizon.hours[t];
     outlook.stored_kwh = stored_kwh;
+    outlook.floor_kwh = fmax(outlook.floor_kwh, least_kwh(plan, &engine->config, t, stored_kwh));
     outlook.samples = samples.count;
     outlook.house_kw = samples.house_kw;
     outlook.car_kw = samples.car_kw;

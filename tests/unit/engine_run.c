@@ -84,6 +84,29 @@ static void the_outline_tells_the_next_command_the_costs_and_the_backup(void **s
     assert_near(outline.backup_hours, 0.5 * 13.5 * 0.95 / 0.8, 1e-6);
 }
 
+static void the_plan_discharges_to_the_reserve_and_only_the_standing_loss_goes_below(void **state)
+{
+    struct bench *bench = *state;
+    double reserve_kwh = 0.20 * 13.5, before_kwh = 0.40 * 13.5;
+    struct gr_error error = {""};
+    bool reached = false;
+    bench->config.site.battery.standing_loss_kw = 0.03;
+    assert_int_equal(gr_engine_reconfigure(bench->engine, &bench->config, bench->zone, &error), GR_OK);
+    bench->percent = 40;
+    go_to(bench, 18, 0);
+    tick(bench);
+    struct gr_plan_view plan = gr_engine_plan_view(bench->engine);
+    for (size_t t = 0; t < plan.count; t++) {
+        const struct gr_plan_slot *slot = &plan.slots[t];
+        double lost_kwh =
+            bench->config.site.battery.standing_loss_kw * (double)(slot->end_s - slot->start_s) / 3600;
+        assert_true(slot->stored_kwh >= fmin(before_kwh, reserve_kwh) - lost_kwh - 1e-9);
+        reached = reached || slot->stored_kwh < reserve_kwh - lost_kwh;
+        before_kwh = slot->stored_kwh;
+    }
+    assert_true(reached);
+}
+
 static void without_a_plan_and_readings_the_outline_says_nothing(void **state)
 {
     struct bench *bench = *state;
@@ -104,6 +127,7 @@ int main(void)
         TEST(energy_from_the_battery_costs_what_it_is_worth),
         TEST(what_does_not_fit_is_said_to_be_so),
         TEST(the_outline_tells_the_next_command_the_costs_and_the_backup),
+        TEST(the_plan_discharges_to_the_reserve_and_only_the_standing_loss_goes_below),
         TEST(without_a_plan_and_readings_the_outline_says_nothing),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
