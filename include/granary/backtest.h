@@ -86,7 +86,8 @@ struct gr_backtest_step {
     enum gr_command_kind kind;
     double power_kw; /* of charge and export */
     double battery_kw, grid_kw, curtail_kw;
-    double stored_kwh; /* at its end */
+    double stored_kwh;    /* at its end */
+    double wear_by_level; /* money: what the battery's wear steps say of the energy taken */
 };
 
 struct gr_backtest_sums {

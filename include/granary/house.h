@@ -33,9 +33,10 @@ struct gr_house_scene {
 struct gr_house_flow {
     double house_kw, solar_kw, car_kw, battery_kw, grid_kw, curtail_kw; /* means over the step; solar_kw is
                                   before curtailment: grid = house + car + battery - (solar - curtail) */
-    double refused_kw; /* battery power that the band asked for and the grid connection's limits did not
-                          allow, >= 0 */
-    double stored_kwh; /* after the step */
+    double refused_kw;    /* battery power that the band asked for and the grid connection's limits did not
+                             allow, >= 0 */
+    double stored_kwh;    /* after the step */
+    double wear_by_level; /* money: what the battery's wear steps say of the energy taken */
 };
 
 /* What one step would be without any battery decision: the same for every battery in the same scene. */

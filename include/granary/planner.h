@@ -16,17 +16,12 @@
 #define GRANARY_PLANNER_H
 
 #include "granary/command.h"
+#include "granary/curve.h"
 #include "granary/error.h"
 #include "granary/site.h"
 
 #include <stdbool.h>
 #include <stddef.h>
-
-/* A piecewise-linear curve through points, x strictly rising, level outside; 0 points: there is none. */
-struct gr_curve {
-    size_t count;
-    const double *x, *y;
-};
 
 /* An inverter between the meter and a DC side on which solar and the battery meet. */
 struct gr_dc_inverter {
@@ -216,11 +211,18 @@ struct gr_outlook {
                          is preferred, at the greatest of the powers compared for which that holds: what will
                          be bought at this price anyway is better in hand. 0: no preference */
     bool may_export;  /* whether the battery may feed the grid by command */
+    struct gr_curve charge_power, discharge_power, charge_loss, discharge_loss, wear_steps; /* as in the
+                                                                                                problem */
 };
+
+/* The battery's curves, which stay where they are. */
+void gr_problem_take_curves(struct gr_problem *problem, const struct gr_battery_curves *curves);
+void gr_outlook_take_curves(struct gr_outlook *outlook, const struct gr_battery_curves *curves);
 
 struct gr_choice {
     enum gr_command_kind kind;
-    double power_kw;               /* for charge and export, else 0 */
+    double power_kw; /* for charge and export, else 0; where the battery's power tapers, what to ask for so
+                        that it comes to the best mean over the slot */
     double cost[GR_COMMAND_KINDS]; /* expected cost of the slot and all that follows, per kind at its best
                                       power; INFINITY where the kind is not allowed */
     double power_of[GR_COMMAND_KINDS];
@@ -238,6 +240,7 @@ int gr_live_choose(struct gr_choice *out, const struct gr_outlook *outlook, stru
  * Used by gr_live_choose, the plan table and the tests. */
 struct gr_band_result {
     double battery_kw, grid_kw, curtail_kw, stored_kwh, cost;
+    double wear_by_level; /* money, of the cost: what the wear steps say of the energy taken */
 };
 void gr_band_apply(struct gr_band_result *out, const struct gr_outlook *outlook, struct gr_band band,
                    double house_kw, double car_kw, double solar_kw);

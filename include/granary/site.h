@@ -4,6 +4,8 @@
 #ifndef GRANARY_SITE_H
 #define GRANARY_SITE_H
 
+#include "granary/curve.h"
+
 #include <stdbool.h>
 #include <stddef.h>
 
@@ -47,6 +49,7 @@ struct gr_site {
     double latitude_deg;  /* north + */
     double longitude_deg; /* east + */
     struct gr_battery battery;
+    struct gr_battery_curves curves; /* of the battery */
     double reserve_percent; /* share of capacity kept for an outage; no command discharges below it */
     struct gr_grid grid;
     struct gr_solar_array arrays[GR_MAX_ARRAYS];

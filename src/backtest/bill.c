@@ -191,7 +191,7 @@ static void add_step(struct open_bill *bill, const struct gr_backtest_step *step
     month->curtailed_kwh += step->curtail_kw * hours;
     month->charge_kwh += fmax(0, step->battery_kw) * hours;
     month->discharge_kwh += fmax(0, -step->battery_kw) * hours;
-    month->wear_cost += fmax(0, -step->battery_kw) * hours * wear_per_kwh;
+    month->wear_cost += fmax(0, -step->battery_kw) * hours * wear_per_kwh + step->wear_by_level;
     month->standing_charge += days * backtest->tariff->standing_charge_per_day;
     meter(bill, step, hours);
     if (backtest->tariff->peak.any) {

@@ -59,14 +59,29 @@ static enum gr_command_kind nearest_kind(double battery_kw)
     return battery_kw > 0 ? GR_CHARGE : battery_kw < 0 ? GR_EXPORT : GR_REST;
 }
 
-static void take_step(struct gr_backtest_step *step, const struct gr_plan *plan, size_t slot)
+/* Of what was taken from the store, which the plan tells by the power alone. */
+static double wear_by_level(const struct gr_backtest_work *work, double before_kwh, double discharge_kw)
 {
+    const struct gr_battery_curves *curves = &work->config.site.curves;
+    struct gr_curve loss = gr_curve_of(&curves->discharge_loss), steps = gr_curve_of(&curves->wear_steps);
+    if (!(discharge_kw > 0) || steps.count == 0) {
+        return 0;
+    }
+    double taken_kw = loss.count > 0 ? gr_curve_taken_kw(&loss, discharge_kw)
+                                     : discharge_kw / work->battery.discharge_efficiency;
+    return gr_curve_steps(&steps, before_kwh - taken_kw * gr_backtest_hours(work), before_kwh);
+}
+
+static void take_step(struct gr_backtest_work *work, size_t i, const struct gr_plan *plan, size_t slot)
+{
+    struct gr_backtest_step *step = &work->steps[i];
     step->battery_kw = plan->charge_kw[slot] - plan->discharge_kw[slot];
     step->kind = nearest_kind(step->battery_kw);
     step->power_kw = fabs(step->battery_kw);
     step->grid_kw = plan->grid_kw[slot];
     step->curtail_kw = plan->curtail_kw[slot];
     step->stored_kwh = plan->stored_kwh[slot];
+    step->wear_by_level = wear_by_level(work, gr_backtest_stored_before(work, i), plan->discharge_kw[slot]);
 }
 
 /* A slot of several steps: the battery's power is steady in it; of the sun, each step holds back the same
@@ -94,7 +109,7 @@ static void take(struct gr_backtest_work *work, const struct gr_plan *plan, cons
             if (work->steps[k].gap) {
                 gr_backtest_skip(work, k);
             } else if (known == 1) {
-                take_step(&work->steps[k], plan, used);
+                take_step(work, k, plan, used);
             } else {
                 take_part(work, k, plan, used, room[SOLAR * work->count + used]);
             }
@@ -124,6 +139,7 @@ static int solve(struct gr_backtest_work *work, const double *room, size_t slots
                                  .end_points = 2,
                                  .end_kwh = end_kwh,
                                  .end_value = end_value};
+    gr_problem_take_curves(&problem, &work->config.site.curves);
     struct gr_planner *planner = NULL;
     struct gr_plan plan = {0};
     int status = gr_planner_create(&planner);

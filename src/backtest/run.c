@@ -36,6 +36,7 @@ void gr_backtest_act(struct gr_backtest_work *work, size_t i, enum gr_command_ki
                                  .export_limit_kw = grid->export_limit_kw,
                                  .curtailable = grid->solar_curtailable,
                                  .penalty_per_kwh = work->penalty_per_kwh};
+    gr_outlook_take_curves(&outlook, &work->config.site.curves);
     struct gr_band_result result;
     struct gr_band band =
         gr_command_band(kind, power_kw, work->battery.charge_kw, work->battery.discharge_kw);
@@ -46,6 +47,7 @@ void gr_backtest_act(struct gr_backtest_work *work, size_t i, enum gr_command_ki
     step->grid_kw = result.grid_kw;
     step->curtail_kw = result.curtail_kw;
     step->stored_kwh = result.stored_kwh;
+    step->wear_by_level = result.wear_by_level;
 }
 
 void gr_backtest_report(struct gr_backtest_work *work, size_t done)
@@ -191,6 +193,8 @@ static int prepare(struct gr_backtest_work *work, struct gr_error *error)
         return rc;
     }
     work->config.site.battery.capacity_kwh = backtest->capacity_kwh;
+    gr_battery_curves_scale(&work->config.site.curves,
+                            backtest->capacity_kwh / backtest->config->site.battery.capacity_kwh);
     double floor_percent = work->config.site.reserve_percent;
     if (backtest->strategy->kind == GR_STRATEGY_PLANNED) {
         floor_percent = fmax(floor_percent, work->config.planning.floor_percent);

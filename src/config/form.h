@@ -63,7 +63,8 @@ extern const struct gr_key gr_root_keys[], gr_site_keys[], gr_battery_keys[], gr
     gr_mqtt_keys[], gr_inputs_keys[], gr_input_keys[], gr_rates_keys[], gr_bands_source_keys[],
     gr_http_source_keys[], gr_file_source_keys[], gr_table_keys[], gr_price_keys[], gr_weather_http_keys[],
     gr_weather_file_keys[], gr_weather_keys[], gr_band_keys[], gr_planning_keys[], gr_safety_keys[],
-    gr_outputs_keys[], gr_actuate_keys[], gr_announce_keys[], gr_appliance_keys[], gr_events_keys[];
+    gr_outputs_keys[], gr_actuate_keys[], gr_announce_keys[], gr_appliance_keys[], gr_events_keys[],
+    gr_taper_keys[], gr_loss_keys[], gr_wear_keys[];
 
 extern const struct gr_guess gr_guess_kilo[], gr_guess_percent[], gr_guess_money[];
 
@@ -158,6 +159,11 @@ void gr_rates_group_read(struct gr_reader *reader, const config_setting_t *root,
 void gr_weather_read(struct gr_reader *reader, const config_setting_t *root, struct gr_config *out);
 void gr_hub_read(struct gr_reader *reader, const config_setting_t *root, struct gr_config *out);
 void gr_planning_read(struct gr_reader *reader, const config_setting_t *root, struct gr_config *out);
+
+/* The lists of points of group battery, whose numbers are read. */
+void gr_curves_read(struct gr_reader *reader, const config_setting_t *battery, struct gr_site *site);
+/* Whether losses by power stand in place of the efficiencies. */
+bool gr_curves_have_losses(const config_setting_t *battery);
 
 /* The bands of one source; `source` is its group. */
 void gr_bands_read(struct gr_reader *reader, const config_setting_t *source, struct gr_source *out);

@@ -18,12 +18,13 @@ static void print_battery(FILE *stream, const struct gr_site *site, const char *
     fprintf(stream, "\nBattery\n  Stores %.4g kWh; %.4g %% (%.2f kWh) of it are the reserve for an outage.\n",
             battery->capacity_kwh, site->reserve_percent, battery->capacity_kwh - usable_kwh);
     fprintf(stream,
-            "  Charges with at most %.4g kW: from the reserve to full in %.1f hours, taking %.1f kWh.\n",
+            "  Charges with at most %.4g kW: from the reserve to full in %.1f hours%s, taking %.1f kWh.\n",
             battery->charge_kw, usable_kwh / battery->charge_efficiency / battery->charge_kw,
-            usable_kwh / battery->charge_efficiency);
+            site->curves.charge_power.count > 0 ? " or more" : "", usable_kwh / battery->charge_efficiency);
     fprintf(stream,
-            "  Discharges with at most %.4g kW: from full to the reserve in %.1f hours, giving %.1f kWh.\n",
+            "  Discharges with at most %.4g kW: from full to the reserve in %.1f hours%s, giving %.1f kWh.\n",
             battery->discharge_kw, usable_kwh * battery->discharge_efficiency / battery->discharge_kw,
+            site->curves.discharge_power.count > 0 ? " or more" : "",
             usable_kwh * battery->discharge_efficiency);
     fprintf(stream, "  Of 1 kWh put in, %.2f kWh come out (%.1f %% in, %.1f %% out).\n", round_trip,
             100 * battery->charge_efficiency, 100 * battery->discharge_efficiency);
@@ -32,6 +33,32 @@ static void print_battery(FILE *stream, const struct gr_site *site, const char *
     fprintf(stream,
             "  Wear counts %.4g %s per kWh given: what is bought for 0.10 must replace more than %.3f %s.\n",
             battery->wear_per_kwh, currency, 0.10 / round_trip + battery->wear_per_kwh, currency);
+}
+
+static void print_curve(FILE *stream, const char *what, const struct gr_curve_points *curve, double x_unit,
+                        const char *x_name, double y_unit, const char *y_name)
+{
+    if (curve->count == 0) {
+        return;
+    }
+    fprintf(stream, "  %s:", what);
+    for (size_t i = 0; i < curve->count; i++) {
+        fprintf(stream, "%s %.4g%s at %.4g%s", i > 0 ? "," : "", curve->y[i] * y_unit, y_name,
+                curve->x[i] * x_unit, x_name);
+    }
+    fprintf(stream, ".\n");
+}
+
+static void print_curves(FILE *stream, const struct gr_site *site)
+{
+    const struct gr_battery_curves *curves = &site->curves;
+    double percent = 100 / site->battery.capacity_kwh;
+    print_curve(stream, "Greatest charging power", &curves->charge_power, percent, " %", 1, " kW");
+    print_curve(stream, "Greatest discharging power", &curves->discharge_power, percent, " %", 1, " kW");
+    print_curve(stream, "Lost while charging", &curves->charge_loss, 1, " kW", 1000, " W");
+    print_curve(stream, "Lost while discharging", &curves->discharge_loss, 1, " kW", 1000, " W");
+    print_curve(stream, "Wear on top, per kWh taken, from each level on", &curves->wear_steps, percent, " %",
+                1, "");
 }
 
 static const char *car_words(const struct gr_config *config)
@@ -81,6 +108,7 @@ void gr_print_site(FILE *stream, const struct gr_config *config)
 {
     print_place(stream, &config->engine.site);
     print_battery(stream, &config->engine.site, config->currency);
+    print_curves(stream, &config->engine.site);
     print_grid(stream, config);
     print_solar(stream, &config->engine.site);
 }

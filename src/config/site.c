@@ -137,6 +137,29 @@ const struct gr_key gr_battery_keys[] = {
      .standard = 10,
      .guesses = ratio,
      .about = "share of the capacity that is kept for an outage; no command discharges below it"},
+    {.name = "charge_taper",
+     .kind = GR_KEY_PART,
+     .unit = "a list of at most 12 groups",
+     .about = "greatest charging power by state of charge, where it is not charge_kw all the way: most "
+              "batteries take less when nearly full"},
+    {.name = "discharge_taper",
+     .kind = GR_KEY_PART,
+     .unit = "a list of at most 12 groups",
+     .about = "greatest discharging power by state of charge, likewise"},
+    {.name = "charge_losses",
+     .kind = GR_KEY_PART,
+     .unit = "a list of at most 12 groups",
+     .about = "what conversion loses by power while charging; given with discharge_losses, in place of the "
+              "efficiencies"},
+    {.name = "discharge_losses",
+     .kind = GR_KEY_PART,
+     .unit = "a list of at most 12 groups",
+     .about = "the same while discharging"},
+    {.name = "wear_by_level",
+     .kind = GR_KEY_PART,
+     .unit = "a list of at most 12 groups",
+     .about = "wear of a kWh taken from the store by state of charge, on top of wear_per_kwh: deep discharge "
+              "may wear more"},
     {.name = NULL}};
 
 static const struct gr_word car_sides[] = {
@@ -268,11 +291,28 @@ static void read_site(struct gr_reader *reader, const config_setting_t *root, st
     }
 }
 
+static void check_losses(struct gr_reader *reader, const config_setting_t *group, bool has_efficiency)
+{
+    bool charge = gr_given(group, "charge_losses"), discharge = gr_given(group, "discharge_losses");
+    if (has_efficiency) {
+        gr_complain(reader, group, charge ? "charge_losses" : "discharge_losses",
+                    "found beside an efficiency; allowed: losses by power, or efficiencies");
+    }
+    if (charge != discharge) {
+        gr_complain(reader, group, charge ? "discharge_losses" : "charge_losses",
+                    "missing beside its counterpart; needed: a list ( { ... }, { ... } )");
+    }
+}
+
 static void check_efficiency(struct gr_reader *reader, const config_setting_t *group,
                              struct battery_form *form)
 {
     bool round_trip = gr_given(group, "round_trip_efficiency");
     bool charge = gr_given(group, "charge_efficiency"), discharge = gr_given(group, "discharge_efficiency");
+    if (gr_curves_have_losses(group)) {
+        check_losses(reader, group, round_trip || charge || discharge);
+        return;
+    }
     if (round_trip && (charge || discharge)) {
         gr_complain(
             reader, group, charge ? "charge_efficiency" : "discharge_efficiency",
@@ -302,6 +342,7 @@ static void read_battery(struct gr_reader *reader, const config_setting_t *root,
     form.battery.standing_loss_kw = form.standing_loss_w / 1000;
     site->battery = form.battery;
     site->reserve_percent = form.reserve_percent;
+    gr_curves_read(reader, group, site);
 }
 
 static void read_grid(struct gr_reader *reader, const config_setting_t *root, struct gr_site *site)

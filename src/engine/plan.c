@@ -333,6 +333,7 @@ static int find_values(struct gr_engine *engine, struct gr_engine_plan *plan, do
                                  .may_export = may_export,
                                  .slot_import_limit_kw = car_limits,
                                  .slot_discharge_kw = car_limits ? car_limits + plan->horizon.slots : NULL};
+    gr_problem_take_curves(&problem, &config->site.curves);
     size_t quiet = count_quiet_slots(plan);
     size_t keep = !config->planning.brief ? problem.slots : quiet > 1 && quiet < problem.slots ? quiet : 1;
     int status = price_cycles(engine, plan, &problem, error);
@@ -351,7 +352,7 @@ struct gr_outlook gr_engine_outlook(const struct gr_engine *engine, const struct
     const struct gr_site *site = &engine->config.site;
     struct gr_battery battery = gr_engine_battery(engine);
     battery.wear_per_kwh += plan->cycle_price;
-    return (struct gr_outlook){
+    struct gr_outlook outlook = {
         .import_price = plan->horizon.import_price[slot],
         .export_price = plan->horizon.export_price[slot],
         .floor_kwh = plan->horizon.floor_kwh[slot],
@@ -364,6 +365,8 @@ struct gr_outlook gr_engine_outlook(const struct gr_engine *engine, const struct
         .ready_for = ready_for,
         .may_export =
             gr_engine_export_bar(engine, &plan->overrides, plan->horizon.bounds_s[slot]) == GR_BAR_NONE};
+    gr_outlook_take_curves(&outlook, &site->curves);
+    return outlook;
 }
 
 /* What may happen in one slot, as a few samples: the table of the plan does not need every path. */
@@ -441,6 +444,7 @@ static void fill_slot(struct gr_plan_slot *slot, const struct gr_outlook *outloo
         slot->grid_kw += weight * grid_kw;
         slot->cost +=
             weight * outlook->hours * (price * grid_kw + wear_per_kwh * fmax(0, -result.battery_kw));
+        slot->cost += weight * result.wear_by_level;
     }
 }
 

@@ -19,6 +19,13 @@ struct setting {
 #define MANY(member, many) AT(member), many, sizeof(double)
 #define ARRAYS(member) AT(site.arrays[0].member), GR_MAX_ARRAYS, sizeof(struct gr_solar_array)
 
+#define CURVE(name)                                                                                          \
+    {"site.curves." #name ".count", COUNT, ONE(site.curves.name.count), 0, GR_MOST_CURVE_POINTS},            \
+        {"site.curves." #name ".x", NUMBER, MANY(site.curves.name.x, GR_MOST_CURVE_POINTS), 0, 1e6},         \
+    {                                                                                                        \
+        "site.curves." #name ".y", NUMBER, MANY(site.curves.name.y, GR_MOST_CURVE_POINTS), 0, 1e6            \
+    }
+
 /* Every member of the engine's configuration but what back-tests alone use. The ranges are those that keep
  * the engine from harm, whatever a log says; the configuration's own are narrower. */
 static const struct setting settings[] = {
@@ -33,6 +40,11 @@ static const struct setting settings[] = {
     {"site.battery.discharge_efficiency", NUMBER, ONE(site.battery.discharge_efficiency), 0.01, 1},
     {"site.battery.standing_loss_kw", NUMBER, ONE(site.battery.standing_loss_kw), 0, 1e3},
     {"site.battery.wear_per_kwh", NUMBER, ONE(site.battery.wear_per_kwh), 0, 1e6},
+    CURVE(charge_power),
+    CURVE(discharge_power),
+    CURVE(charge_loss),
+    CURVE(discharge_loss),
+    CURVE(wear_steps),
     {"site.reserve_percent", NUMBER, ONE(site.reserve_percent), 0, 100},
     {"site.grid.import_limit_kw", NUMBER, ONE(site.grid.import_limit_kw), 0, 1e6},
     {"site.grid.export_limit_kw", NUMBER, ONE(site.grid.export_limit_kw), 0, 1e6},

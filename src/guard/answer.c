@@ -89,21 +89,32 @@ static bool may_give_less(const struct gr_answer_watch *watch, const struct gr_a
            seen->grid_kw <= tolerance - site->grid.export_limit_kw;
 }
 
+/* What the command asks for, as far as the battery's curve lets it at this level. */
+static double expected_kw(const struct gr_answer_watch *watch, const struct gr_answer_seen *seen)
+{
+    const struct gr_battery_curves *curves = &seen->site->curves;
+    struct gr_curve power =
+        gr_curve_of(watch->kind == GR_CHARGE ? &curves->charge_power : &curves->discharge_power);
+    double stored_kwh = seen->state_of_charge_percent / 100 * seen->site->battery.capacity_kwh;
+    return power.count == 0 || isnan(stored_kwh) ? watch->power_kw
+                                                 : fmin(watch->power_kw, gr_curve_value(&power, stored_kwh));
+}
+
 /* `given_kw` is positive in the direction of the command. */
 static enum verdict judge_power(const struct gr_answer_watch *watch, const struct gr_answer_seen *seen,
                                 double given_kw)
 {
-    double tolerance = tolerance_kw(seen->site);
+    double tolerance = tolerance_kw(seen->site), asked_kw = expected_kw(watch, seen);
     if (given_kw < -tolerance) {
         return GOES_AGAINST;
     }
     if (given_kw > watch->power_kw + tolerance) {
         return DOES_NOT;
     }
-    if (given_kw >= watch->power_kw - tolerance || may_give_less(watch, seen)) {
+    if (given_kw >= asked_kw - tolerance || may_give_less(watch, seen)) {
         return DOES;
     }
-    return given_kw >= answers_share * watch->power_kw ? GIVES_LESS : DOES_NOT;
+    return given_kw >= answers_share * asked_kw ? GIVES_LESS : DOES_NOT;
 }
 
 /* By the power seen, which must be younger than the command. */
@@ -146,7 +157,7 @@ static enum verdict judge_course(struct gr_answer_watch *watch, const struct gr_
     }
     double direction = watch->kind == GR_CHARGE ? 1 : -1;
     double hours = (double)(now->mono_ms - watch->gauge_ms) / 3.6e6;
-    double asked = watch->power_kw * hours / seen->site->battery.capacity_kwh * 100;
+    double asked = expected_kw(watch, seen) * hours / seen->site->battery.capacity_kwh * 100;
     double moved = direction * (percent - watch->gauge_percent);
     if (asked < gauge_points) {
         return UNSEEN;

@@ -18,38 +18,76 @@ static double within_grid_limits(const struct gr_grid *grid, double net_load_kw,
     return fmin(fmax(battery_kw, least), most);
 }
 
-/* Mean charging power over the step: at full capacity only the standing loss is made up. */
-static double charge_kw(const struct gr_battery *battery, double asked_kw, double stored_kwh, double hours)
+/* What charging, or discharging, makes of the store, in kW. */
+static double stored_kw(const struct gr_site *site, double charge_kw)
 {
+    struct gr_curve loss = gr_curve_of(&site->curves.charge_loss);
+    return loss.count > 0 ? gr_curve_stored_kw(&loss, charge_kw)
+                          : charge_kw * site->battery.charge_efficiency;
+}
+
+static double taken_kw(const struct gr_site *site, double discharge_kw)
+{
+    struct gr_curve loss = gr_curve_of(&site->curves.discharge_loss);
+    return loss.count > 0 ? gr_curve_taken_kw(&loss, discharge_kw)
+                          : discharge_kw / site->battery.discharge_efficiency;
+}
+
+/* Mean charging power over the step: at full capacity only the standing loss is made up. */
+static double charge_kw(const struct gr_site *site, double asked_kw, double stored_kwh, double hours)
+{
+    const struct gr_battery *battery = &site->battery;
+    struct gr_curve loss = gr_curve_of(&site->curves.charge_loss);
     double room_kwh = battery->capacity_kwh - stored_kwh + battery->standing_loss_kw * hours;
-    return fmin(asked_kw, fmax(room_kwh, 0) / battery->charge_efficiency / hours);
+    double most_kw = loss.count > 0 ? gr_curve_charge_kw(&loss, fmax(room_kwh, 0) / hours)
+                                    : fmax(room_kwh, 0) / battery->charge_efficiency / hours;
+    return fmin(asked_kw, most_kw);
 }
 
 /* Mean discharging power over the step: full power up to the moment at which the stop is reached. */
-static double discharge_kw(const struct gr_battery *battery, double asked_kw, double stored_kwh,
-                           double stop_kwh, double hours)
+static double discharge_kw(const struct gr_site *site, double asked_kw, double stored_kwh, double stop_kwh,
+                           double hours)
 {
-    double fall_kw = asked_kw / battery->discharge_efficiency + battery->standing_loss_kw;
+    double fall_kw = taken_kw(site, asked_kw) + site->battery.standing_loss_kw;
     double until_stop_h = fmax(stored_kwh - stop_kwh, 0) / fall_kw;
     return asked_kw * fmin(until_stop_h / hours, 1);
 }
 
-static double stored_after(const struct gr_battery *battery, double stored_kwh, double battery_kw,
-                           double hours)
+static double stored_after(const struct gr_site *site, double stored_kwh, double battery_kw, double hours)
 {
-    double into_kw =
-        battery_kw > 0 ? battery_kw * battery->charge_efficiency : battery_kw / battery->discharge_efficiency;
-    double after_kwh = stored_kwh + (into_kw - battery->standing_loss_kw) * hours;
-    return fmin(fmax(after_kwh, 0), battery->capacity_kwh);
+    double into_kw = battery_kw > 0   ? stored_kw(site, battery_kw)
+                     : battery_kw < 0 ? -taken_kw(site, -battery_kw)
+                                      : 0;
+    double after_kwh = stored_kwh + (into_kw - site->battery.standing_loss_kw) * hours;
+    return fmin(fmax(after_kwh, 0), site->battery.capacity_kwh);
 }
 
-static double battery_power(const struct gr_battery *battery, double asked_kw, double stored_kwh,
-                            double stop_kwh, double hours)
+static double wear_of(const struct gr_site *site, double stored_kwh, double battery_kw, double hours)
+{
+    struct gr_curve steps = gr_curve_of(&site->curves.wear_steps);
+    return battery_kw < 0 && steps.count > 0
+               ? gr_curve_steps(&steps, stored_kwh - taken_kw(site, -battery_kw) * hours, stored_kwh)
+               : 0;
+}
+
+/* What the battery lets in or gives at this level: the steps are so short that it stays. */
+static double within_powers(const struct gr_site *site, double stored_kwh, double battery_kw)
+{
+    struct gr_curve charge = gr_curve_of(&site->curves.charge_power),
+                    discharge = gr_curve_of(&site->curves.discharge_power);
+    double least_kw = -site->battery.discharge_kw, most_kw = site->battery.charge_kw;
+    least_kw = discharge.count > 0 ? fmax(least_kw, -gr_curve_value(&discharge, stored_kwh)) : least_kw;
+    most_kw = charge.count > 0 ? fmin(most_kw, gr_curve_value(&charge, stored_kwh)) : most_kw;
+    return fmin(fmax(battery_kw, least_kw), most_kw);
+}
+
+static double battery_power(const struct gr_site *site, double asked_kw, double stored_kwh, double stop_kwh,
+                            double hours)
 {
     if (asked_kw > 0) {
-        return charge_kw(battery, asked_kw, stored_kwh, hours);
+        return charge_kw(site, asked_kw, stored_kwh, hours);
     }
-    return asked_kw < 0 ? -discharge_kw(battery, -asked_kw, stored_kwh, stop_kwh, hours) : 0;
+    return asked_kw < 0 ? -discharge_kw(site, -asked_kw, stored_kwh, stop_kwh, hours) : 0;
 }
 
 static double curtailed_kw(const struct gr_grid *grid, double solar_kw, double uncurtailed_grid_kw)
@@ -64,16 +102,16 @@ void gr_house_step(struct gr_house_flow *out, const struct gr_house_scene *scene
                    const struct gr_house_load *load, struct gr_band band, double stop_kwh, double *stored_kwh,
                    double seconds)
 {
-    const struct gr_battery *battery = &scene->site.battery;
     const struct gr_grid *grid = &scene->site.grid;
     double hours = seconds / 3600;
     double net_load_kw = load->house_kw + load->car_kw - load->solar_kw;
     double wanted_kw = gr_band_power_kw(band, meter_kw(&scene->site, load));
-    wanted_kw = fmin(fmax(wanted_kw, -battery->discharge_kw), battery->charge_kw);
+    wanted_kw = within_powers(&scene->site, *stored_kwh, wanted_kw);
     double allowed_kw = within_grid_limits(grid, net_load_kw, wanted_kw);
-    double battery_kw = battery_power(battery, allowed_kw, *stored_kwh, stop_kwh, hours);
+    double battery_kw = battery_power(&scene->site, allowed_kw, *stored_kwh, stop_kwh, hours);
     double curtail_kw = curtailed_kw(grid, load->solar_kw, net_load_kw + battery_kw);
-    *stored_kwh = stored_after(battery, *stored_kwh, battery_kw, hours);
+    double wear = wear_of(&scene->site, *stored_kwh, battery_kw, hours);
+    *stored_kwh = stored_after(&scene->site, *stored_kwh, battery_kw, hours);
     *out = (struct gr_house_flow){.house_kw = load->house_kw,
                                   .solar_kw = load->solar_kw,
                                   .car_kw = load->car_kw,
@@ -81,7 +119,8 @@ void gr_house_step(struct gr_house_flow *out, const struct gr_house_scene *scene
                                   .grid_kw = net_load_kw + battery_kw + curtail_kw,
                                   .curtail_kw = curtail_kw,
                                   .refused_kw = fabs(wanted_kw - allowed_kw),
-                                  .stored_kwh = *stored_kwh};
+                                  .stored_kwh = *stored_kwh,
+                                  .wear_by_level = wear};
 }
 
 void gr_bill_add(struct gr_bill *bill, const struct gr_house_flow *flow, double import_price,
@@ -96,7 +135,7 @@ void gr_bill_add(struct gr_bill *bill, const struct gr_house_flow *flow, double 
     bill->discharged_kwh += discharged_kwh;
     bill->import_cost += import_kwh * import_price;
     bill->export_income += export_kwh * export_price;
-    bill->wear_cost += discharged_kwh * wear_per_kwh;
+    bill->wear_cost += discharged_kwh * wear_per_kwh + flow->wear_by_level;
 }
 
 double gr_bill_total(const struct gr_bill *bill)

@@ -1,5 +1,3 @@
-#include "planner/curve.h"
-
 #include "granary/error.h"
 #include "granary/planner.h"
 

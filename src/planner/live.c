@@ -46,6 +46,7 @@ struct scan {
     struct gr_points work[2];
     struct gr_points candidates; /* battery powers, and what each costs with all that follows */
     double low_kw, high_kw;      /* battery powers allowed */
+    struct gr_slot slot;         /* without load and sun */
 };
 
 static void free_scan(struct scan *scan)
@@ -77,10 +78,14 @@ static void offer_power(struct scan *scan, double battery_kw)
         return;
     }
     double rate = gr_points_value(scan->sum.carry.at, scan->sum.carry.count, battery_kw);
-    double end_kwh = gr_band_end_kwh(outlook, battery_kw);
+    double end_kwh = gr_band_end_kwh(outlook, &scan->slot, battery_kw);
     rate += outlook->battery.wear_per_kwh * gr_max(0, -battery_kw);
     double penalty = outlook->penalty_per_kwh * gr_max(0, outlook->floor_kwh - end_kwh);
     double cost = outlook->hours * rate + penalty + gr_value_at(outlook->next, end_kwh);
+    if (battery_kw < 0 && outlook->wear_steps.count > 0) {
+        double level_kwh = outlook->stored_kwh + gr_slot_change_kwh(&scan->slot, battery_kw);
+        cost += gr_slot_wear(&scan->slot, outlook->stored_kwh, gr_max(0, level_kwh));
+    }
     gr_points_push(&scan->candidates, battery_kw, cost);
 }
 
@@ -88,18 +93,34 @@ static void offer_kinks(struct scan *scan)
 {
     const struct gr_outlook *outlook = scan->outlook;
     const struct gr_points *meter = &scan->sum.carry;
-    struct gr_slot slot = gr_band_slot(outlook, 0, 0);
+    const struct gr_slot *slot = &scan->slot;
     double level_kwh = outlook->stored_kwh - outlook->hours * outlook->battery.standing_loss_kw;
     offer_power(scan, scan->low_kw);
     offer_power(scan, scan->high_kw);
-    offer_power(scan, gr_slot_power_kw(&slot, outlook->floor_kwh - level_kwh));
-    offer_power(scan, gr_slot_power_kw(&slot, -level_kwh));
+    offer_power(scan, gr_slot_power_kw(slot, outlook->floor_kwh - level_kwh));
+    offer_power(scan, gr_slot_power_kw(slot, -level_kwh));
     for (size_t i = 0; i < meter->count; i++) {
         offer_power(scan, meter->at[i].x);
     }
     for (size_t i = 0; i < outlook->next->count; i++) {
-        offer_power(scan, gr_slot_power_kw(&slot, outlook->next->kwh[i] - level_kwh));
+        offer_power(scan, gr_slot_power_kw(slot, outlook->next->kwh[i] - level_kwh));
     }
+    for (size_t i = 0; i < outlook->charge_loss.count; i++) {
+        offer_power(scan, i == 0 ? gr_curve_idle_kw(&outlook->charge_loss) : outlook->charge_loss.x[i]);
+    }
+    for (size_t i = 0; i < outlook->discharge_loss.count; i++) {
+        offer_power(scan, -outlook->discharge_loss.x[i]);
+    }
+    for (size_t i = 0; i < outlook->wear_steps.count; i++) {
+        offer_power(scan, gr_slot_power_kw(slot, outlook->wear_steps.x[i] - outlook->stored_kwh));
+    }
+}
+
+static size_t count_kinks(const struct scan *scan)
+{
+    const struct gr_outlook *outlook = scan->outlook;
+    return 4 + scan->sum.carry.count + outlook->next->count + outlook->charge_loss.count +
+           outlook->discharge_loss.count + outlook->wear_steps.count;
 }
 
 /* scan->candidates = powers of `charge` or `export` that may be best. The sum of piecewise-linear functions
@@ -108,13 +129,13 @@ static void offer_kinks(struct scan *scan)
 static int list_powers(struct scan *scan, enum gr_command_kind kind)
 {
     bool charges = kind == GR_CHARGE;
-    int rc = gr_points_reserve(&scan->candidates, scan->sum.carry.count + scan->outlook->next->count + 4);
+    int rc = gr_points_reserve(&scan->candidates, count_kinks(scan));
     if (rc) {
         return rc;
     }
     scan->candidates.count = 0;
-    scan->low_kw = charges ? LEAST_POWER_KW : -gr_band_empty_kw(scan->outlook);
-    scan->high_kw = charges ? gr_band_fill_kw(scan->outlook) : -LEAST_POWER_KW;
+    scan->low_kw = charges ? LEAST_POWER_KW : -gr_band_empty_kw(scan->outlook, &scan->slot);
+    scan->high_kw = charges ? gr_band_fill_kw(scan->outlook, &scan->slot) : -LEAST_POWER_KW;
     if (scan->low_kw <= scan->high_kw) {
         offer_kinks(scan);
     }
@@ -126,7 +147,8 @@ static int choose_power(double *out, struct scan *scan, enum gr_command_kind kin
 {
     int rc = list_powers(scan, kind);
     bool some = !rc && scan->candidates.count > 0;
-    *out = some ? fabs(gr_points_choose(&scan->candidates, NEAR_TIE)) : 0;
+    double mean_kw = some ? gr_points_choose(&scan->candidates, NEAR_TIE) : 0;
+    *out = fabs(gr_band_asked_kw(scan->outlook, &scan->slot, mean_kw));
     return rc;
 }
 
@@ -211,6 +233,7 @@ static int prefer_ready(struct gr_choice *out, struct scan *scan)
     }
     double limit = least_cost(out) + outlook->ready_for * outlook->hours;
     double power_kw = ready_power_kw(&scan->candidates, limit);
+    power_kw = gr_band_asked_kw(outlook, &scan->slot, power_kw);
     struct expectation found = expect(outlook, GR_CHARGE, power_kw);
     double more_kwh = found.end_kwh - out->end_kwh[out->kind];
     if (power_kw >= READY_POWER_KW && more_kwh >= READY_POWER_KW * outlook->hours / 2) {
@@ -261,7 +284,12 @@ static int check_outlook(const struct gr_outlook *outlook, struct gr_error *erro
                                  .start_kwh = outlook->stored_kwh,
                                  .import_limit_kw = outlook->import_limit_kw,
                                  .export_limit_kw = outlook->export_limit_kw,
-                                 .penalty_per_kwh = outlook->penalty_per_kwh};
+                                 .penalty_per_kwh = outlook->penalty_per_kwh,
+                                 .charge_power = outlook->charge_power,
+                                 .discharge_power = outlook->discharge_power,
+                                 .charge_loss = outlook->charge_loss,
+                                 .discharge_loss = outlook->discharge_loss,
+                                 .wear_steps = outlook->wear_steps};
     struct gr_error cause = {""};
     int rc = gr_problem_check(&problem, &cause);
     if (rc) {
@@ -280,7 +308,7 @@ int gr_live_choose(struct gr_choice *out, const struct gr_outlook *outlook, stru
     if (rc) {
         return rc;
     }
-    struct scan scan = {.outlook = outlook};
+    struct scan scan = {.outlook = outlook, .slot = gr_band_slot(outlook, 0, 0)};
     rc = price_kinds(out, &scan);
     if (!rc) {
         out->kind = choose_kind(out);

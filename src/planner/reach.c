@@ -1,7 +1,5 @@
 #include "planner/reach.h"
 
-#include "planner/curve.h"
-
 #include "granary/error.h"
 
 #include <math.h>
@@ -157,6 +155,35 @@ int gr_reach_of(struct gr_reach *reach, const struct gr_slot *slot)
                                  : follow_clock(&reach->low, clock, -slot->hours, capacity_kwh);
     }
     return rc;
+}
+
+/* The first point of the curve beyond a level on the way to stop_kwh, or stop_kwh. */
+static double next_edge(const struct gr_curve *curve, double kwh, bool charges, double stop_kwh)
+{
+    double edge_kwh = stop_kwh;
+    for (size_t i = 0; i < curve->count; i++) {
+        bool ahead = charges ? curve->x[i] > kwh : curve->x[i] < kwh;
+        bool nearer = charges ? curve->x[i] < edge_kwh : curve->x[i] > edge_kwh;
+        edge_kwh = ahead && nearer ? curve->x[i] : edge_kwh;
+    }
+    return edge_kwh;
+}
+
+double gr_reach_level(const struct gr_slot *slot, double kwh, bool charges, double stop_kwh)
+{
+    const struct gr_curve *curve = charges ? &slot->charge_power : &slot->discharge_power;
+    double hours = slot->hours;
+    while (charges ? kwh < stop_kwh : kwh > stop_kwh) {
+        double edge_kwh = next_edge(curve, kwh, charges, stop_kwh);
+        double rate = rate_kw(slot, curve, (kwh + edge_kwh) / 2, charges);
+        double needed = rate > 0 ? fabs(edge_kwh - kwh) / rate : INFINITY;
+        if (needed >= hours) {
+            return kwh + (charges ? rate : -rate) * hours;
+        }
+        hours -= needed;
+        kwh = edge_kwh;
+    }
+    return kwh;
 }
 
 /* ---- the window of one piece ---- */

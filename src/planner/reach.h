@@ -23,6 +23,11 @@ void gr_reach_free(struct gr_reach *reach);
 /* reach->low and reach->high of a slot with power curves. */
 int gr_reach_of(struct gr_reach *reach, const struct gr_slot *slot);
 
+/* Where a level of stored energy is at the slot's end (before the standing loss) when the battery charges, or
+ * discharges, at its greatest power all the time, as its power curve lets it, but no further than stop_kwh.
+ */
+double gr_reach_level(const struct gr_slot *slot, double kwh, bool charges, double stop_kwh);
+
 /* A run of moves that all charge (or rest) or all discharge (or rest): points with rising x. */
 struct gr_moves {
     const struct gr_point *at;

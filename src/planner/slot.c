@@ -1,7 +1,5 @@
 #include "planner/slot.h"
 
-#include "planner/curve.h"
-
 #include "granary/error.h"
 
 #include <math.h>
@@ -128,13 +126,7 @@ double gr_slot_command_kw(const struct gr_slot *slot, enum gr_command_kind kind)
 
 double gr_slot_wear(const struct gr_slot *slot, double from_kwh, double to_kwh)
 {
-    const struct gr_curve *steps = &slot->wear_steps;
-    double cost = 0;
-    for (size_t i = 0; i < steps->count; i++) {
-        double low = i == 0 ? 0 : steps->x[i], high = i + 1 < steps->count ? steps->x[i + 1] : INFINITY;
-        cost += steps->y[i] * gr_max(0, gr_min(from_kwh, high) - gr_max(to_kwh, low));
-    }
-    return cost;
+    return gr_curve_steps(&slot->wear_steps, to_kwh, from_kwh);
 }
 
 /* Money per hour where the battery takes battery_kw and `held_kw` of the solar on the DC side is held back.

@@ -1,5 +1,4 @@
 /* The forward pass: the plan that the value functions promise. */
-#include "planner/curve.h"
 #include "planner/search.h"
 
 #include "granary/error.h"

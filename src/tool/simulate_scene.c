@@ -249,12 +249,23 @@ static void keep_configured(double *value, double configured)
     *value = isnan(*value) ? configured : *value;
 }
 
-static void read_battery(struct gr_reader *reader, const config_setting_t *root, struct gr_battery *battery)
+/* Curves are the configured battery's: by state of charge they go with the capacity, and losses by power
+ * stand back behind an efficiency. */
+static void fit_curves(struct gr_battery_curves *curves, const struct gr_battery *own,
+                       const struct gr_battery *configured)
 {
-    struct gr_battery own;
+    gr_battery_curves_scale(curves, own->capacity_kwh / configured->capacity_kwh);
+    curves->charge_loss.count = isnan(own->charge_efficiency) ? curves->charge_loss.count : 0;
+    curves->discharge_loss.count = isnan(own->discharge_efficiency) ? curves->discharge_loss.count : 0;
+}
+
+static void read_battery(struct gr_reader *reader, const config_setting_t *root, struct gr_site *site)
+{
+    struct gr_battery own, *battery = &site->battery;
     gr_form_defaults(battery_keys, &own);
     read_group(reader, root, "battery", false, battery_keys, &own);
     keep_configured(&own.capacity_kwh, battery->capacity_kwh);
+    fit_curves(&site->curves, &own, battery);
     keep_configured(&own.charge_kw, battery->charge_kw);
     keep_configured(&own.discharge_kw, battery->discharge_kw);
     keep_configured(&own.charge_efficiency, battery->charge_efficiency);
@@ -273,7 +284,7 @@ static void read_root(struct gr_reader *reader, const config_setting_t *root, vo
     read_group(reader, root, "sun", true, sun_keys, form);
     read_group(reader, root, "prices", true, price_keys, form);
     read_car(reader, root, form);
-    read_battery(reader, root, &form->scene.house.site.battery);
+    read_battery(reader, root, &form->scene.house.site);
     if (gr_given(root, "start") &&
         gr_local_time_parse(&local_s, form->scene.start, strlen(form->scene.start)) != GR_OK) {
         gr_complain(reader, root, "start", "found \"%s\"; allowed: a local time like 2026-03-10T00:00",

@@ -216,6 +216,39 @@ static inline void draw_options(struct sample *sample, uint64_t *state)
     }
 }
 
+/* A power that tapers near one end, losses by power, wear by level, each with one chance in two. */
+static inline void draw_curves(struct gr_battery_curves *curves, const struct gr_battery *battery,
+                               uint64_t *state)
+{
+    double capacity_kwh = battery->capacity_kwh;
+    memset(curves, 0, sizeof *curves);
+    if (!(capacity_kwh > 0.01)) {
+        return;
+    }
+    if (chance(state, 0.5)) {
+        curves->charge_power = (struct gr_curve_points){
+            3,
+            {0.5 * capacity_kwh, uniform(state, 0.6, 0.9) * capacity_kwh, capacity_kwh},
+            {5, uniform(state, 2, 5), uniform(state, 0.5, 2)}};
+    }
+    if (chance(state, 0.5)) {
+        curves->discharge_power = (struct gr_curve_points){
+            2, {0, uniform(state, 0.1, 0.5) * capacity_kwh}, {uniform(state, 0.5, 2), uniform(state, 2, 5)}};
+    }
+    if (chance(state, 0.5)) {
+        double rest_kw = chance(state, 0.5) ? 0 : uniform(state, 0.01, 0.2);
+        curves->charge_loss = (struct gr_curve_points){
+            3, {0, 2, 6}, {rest_kw, rest_kw + uniform(state, 0, 0.2), rest_kw + uniform(state, 0.2, 0.8)}};
+        curves->discharge_loss = (struct gr_curve_points){
+            3, {0, 2, 6}, {rest_kw, rest_kw + uniform(state, 0, 0.2), rest_kw + uniform(state, 0.2, 0.8)}};
+    }
+    if (chance(state, 0.5)) {
+        curves->wear_steps = (struct gr_curve_points){2,
+                                                      {0, uniform(state, 0.1, 0.6) * capacity_kwh},
+                                                      {uniform(state, 0.01, 0.1), uniform(state, 0, 0.03)}};
+    }
+}
+
 /* Slots that double in length, in all of which export pays more than import: each doubles the kinks of the
  * exact value function. */
 static inline void draw_growing(struct sample *sample, size_t slots)

@@ -136,6 +136,31 @@ static int set_battery(struct scenario_play *play, const struct scenario_values 
     return GR_OK;
 }
 
+/* From charge_kw at that state of charge down to so much when full. */
+static int set_taper(struct scenario_play *play, const struct scenario_values *values, struct gr_error *error)
+{
+    struct gr_site *site = &play->world.config.site;
+    double share = values->number[0] / 100, capacity_kwh = site->battery.capacity_kwh;
+    if (!(share > 0 && share < 1 && values->number[1] > 0)) {
+        return gr_error_set(error, GR_INVALID, "a taper begins between 0 and 100 %% and leaves some power");
+    }
+    site->curves.charge_power = (struct gr_curve_points){
+        2, {share * capacity_kwh, capacity_kwh}, {site->battery.charge_kw, values->number[1]}};
+    return GR_OK;
+}
+
+static int set_wear(struct scenario_play *play, const struct scenario_values *values, struct gr_error *error)
+{
+    struct gr_site *site = &play->world.config.site;
+    double share = values->number[1] / 100;
+    if (!(values->number[0] >= 0 && share > 0 && share < 1)) {
+        return gr_error_set(error, GR_INVALID, "wear is 0 or more, below a level between 0 and 100 %%");
+    }
+    site->curves.wear_steps =
+        (struct gr_curve_points){2, {0, share * site->battery.capacity_kwh}, {values->number[0], 0}};
+    return GR_OK;
+}
+
 static struct gr_tariff *tariff_of(struct scenario_play *play, enum gr_direction direction)
 {
     struct gr_engine_config *config = &play->world.config;
@@ -323,6 +348,8 @@ const struct scenario_rule scenario_rules[] = {
     {"start DAY", true, set_start},
     {"turn every DURATION", true, set_turn},
     {"battery NUMBER kWh charge NUMBER kW discharge NUMBER kW", true, set_battery},
+    {"charging tapers from NUMBER % to NUMBER kW", true, set_taper},
+    {"wear NUMBER below NUMBER %", true, set_wear},
     {"reserve NUMBER %", true, set_reserve},
     {"limits import NUMBER kW export NUMBER kW", true, set_limits},
     {"stored NUMBER %", true, set_stored},

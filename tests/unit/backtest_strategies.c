@@ -38,6 +38,71 @@ static void nothing_is_cheaper_than_foresight_and_planned_beats_the_plain_rules(
     }
 }
 
+static void give_curves(struct gr_battery_curves *curves)
+{
+    curves->charge_power = (struct gr_curve_points){3, {0, 5, 10}, {4, 4, 0.8}};
+    curves->discharge_power = (struct gr_curve_points){2, {1, 4}, {1, 5}};
+    curves->charge_loss = (struct gr_curve_points){2, {0, 4}, {0.04, 0.3}};
+    curves->discharge_loss = (struct gr_curve_points){2, {0, 5}, {0.04, 0.4}};
+    curves->wear_steps = (struct gr_curve_points){2, {0, 3}, {0.05, 0.01}};
+}
+
+/* What a step took from the store, by the loss that goes with its power. */
+static double taken_kwh(const struct gr_backtest_step *step)
+{
+    double kw = fmax(0, -step->battery_kw);
+    return kw > 0 ? 0.5 * (kw + 0.04 + 0.36 * kw / 5) : 0;
+}
+
+static double wear_of(const struct gr_backtest_step *step, double before_kwh, double wear_per_kwh)
+{
+    double level_kwh = before_kwh - taken_kwh(step);
+    return 0.5 * fmax(0, -step->battery_kw) * wear_per_kwh +
+           0.05 * (fmin(3, before_kwh) - fmin(3, level_kwh)) +
+           0.01 * (fmax(3, before_kwh) - fmax(3, level_kwh));
+}
+
+static void a_battery_with_curves_is_planned_and_billed_as_it_is(void **state)
+{
+    (void)state;
+    struct made_up it;
+    make_up(&it, 1800, 6, true, 36);
+    give_curves(&it.config.site.curves);
+    struct gr_backtest_result result = run(&it, "planned");
+    double before_kwh = result.start_kwh, wear = 0;
+    assert_int_equal(result.faults, 0);
+    for (size_t i = 0; i < result.step_count; i++) {
+        const struct gr_backtest_step *step = &result.steps[i];
+        wear += wear_of(step, before_kwh, it.config.site.battery.wear_per_kwh);
+        assert_true(before_kwh < 5 || step->battery_kw <= 3.2 / log(5) + 1e-9);
+        before_kwh = step->stored_kwh;
+    }
+    assert_near(result.total.wear_cost, wear, 1e-9);
+    assert_true(cost_of(&it, "foresight") < result.total_cost && result.total_cost < cost_of(&it, "follow"));
+    gr_backtest_result_free(&result);
+    forget(&it);
+}
+
+/* Levels go with the capacity, powers do not: above 2.5 of 5 kWh as above 5 of 10. */
+static void a_battery_of_another_size_tapers_at_the_same_state_of_charge(void **state)
+{
+    (void)state;
+    struct made_up it;
+    make_up(&it, 1800, 3, false, 37);
+    give_curves(&it.config.site.curves);
+    it.backtest.capacity_kwh = 5;
+    struct gr_backtest_result result = run(&it, "planned");
+    size_t seen = 0;
+    for (size_t i = 1; i < result.step_count; i++) {
+        bool high = result.steps[i - 1].stored_kwh > 2.5;
+        seen += high && result.steps[i].battery_kw > 0;
+        assert_true(!high || result.steps[i].battery_kw <= 3.2 / log(5) + 1e-9);
+    }
+    assert_true(seen > 3);
+    gr_backtest_result_free(&result);
+    forget(&it);
+}
+
 static void the_engine_decides_every_slot_without_a_fault(void **state)
 {
     (void)state;
@@ -439,6 +504,8 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(nothing_is_cheaper_than_foresight_and_planned_beats_the_plain_rules),
+        cmocka_unit_test(a_battery_with_curves_is_planned_and_billed_as_it_is),
+        cmocka_unit_test(a_battery_of_another_size_tapers_at_the_same_state_of_charge),
         cmocka_unit_test(the_engine_decides_every_slot_without_a_fault),
         cmocka_unit_test(night_fill_fills_in_the_cheapest_hours_holds_and_follows),
         cmocka_unit_test(night_fill_stops_at_its_level),

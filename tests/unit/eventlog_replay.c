@@ -50,6 +50,11 @@ static void every_member_of_a_configuration_comes_back_as_it_was(void **state)
     config->engine.safety.trust_clock = true;
     config->engine.safety.commanding = true;
     config->engine.site.grid.car_side = GR_CAR_ON_HOUSE_SIDE;
+    config->engine.site.curves.charge_power = (struct gr_curve_points){2, {8, 10}, {4, 0.8}};
+    config->engine.site.curves.discharge_power = (struct gr_curve_points){2, {0, 1}, {2, 5}};
+    config->engine.site.curves.charge_loss = (struct gr_curve_points){2, {0, 4}, {0.04, 0.24}};
+    config->engine.site.curves.discharge_loss = (struct gr_curve_points){2, {0, 5}, {0.04, 0.34}};
+    config->engine.site.curves.wear_steps = (struct gr_curve_points){2, {0, 2}, {0.02, 0}};
     (void)snprintf(config->engine.site.name, GR_NAME_SIZE, "a \"house\" \\ with a name");
     char *text = text_of_settings(&config->engine);
     read_settings(back, text);
@@ -59,6 +64,7 @@ static void every_member_of_a_configuration_comes_back_as_it_was(void **state)
     text = text_of_settings(&config->engine);
     assert_string_equal(again, text);
     assert_memory_equal(&back->site.battery, &config->engine.site.battery, sizeof back->site.battery);
+    assert_memory_equal(&back->site.curves, &config->engine.site.curves, sizeof back->site.curves);
     assert_memory_equal(&back->planning, &config->engine.planning, sizeof back->planning);
     assert_memory_equal(&back->safety, &config->engine.safety, sizeof back->safety);
     assert_string_equal(back->site.name, config->engine.site.name);

@@ -56,6 +56,21 @@ static void a_battery_that_does_as_told_follows(void **state)
     assert_int_equal(bench.watch.answer, GR_ANSWER_FOLLOWS);
 }
 
+/* 5 kW up to 50 %, 1 kW when full: at 75 % it lets 3 kW in. */
+static void a_battery_that_is_known_to_taper_follows_with_what_it_lets_in(void **state)
+{
+    (void)state;
+    struct bench bench = begin(GR_CHARGE, 5, 100);
+    bench.site.curves.charge_power = (struct gr_curve_points){2, {5, 10}, {5, 1}};
+    bench.percent = 75;
+    bench.battery_kw = 2.9;
+    pass(&bench, 130);
+    assert_int_equal(bench.watch.answer, GR_ANSWER_FOLLOWS);
+    bench.battery_kw = 1.5;
+    pass(&bench, 130);
+    assert_int_equal(bench.watch.answer, GR_ANSWER_LIMITED);
+}
+
 static void a_deaf_battery_is_told_once_more_and_then_given_up(void **state)
 {
     (void)state;
@@ -286,6 +301,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_battery_that_does_as_told_follows),
+        cmocka_unit_test(a_battery_that_is_known_to_taper_follows_with_what_it_lets_in),
         cmocka_unit_test(a_deaf_battery_is_told_once_more_and_then_given_up),
         cmocka_unit_test(another_power_is_no_new_chance_for_a_deaf_battery),
         cmocka_unit_test(without_budget_there_is_no_second_time),

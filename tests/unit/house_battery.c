@@ -271,6 +271,45 @@ static void the_bill_agrees_with_one_recomputed_from_energy_sums(void **state)
     assert_true(bill.export_kwh > 1 && bill.import_kwh > 1);
 }
 
+/* At 8 of 10 kWh: 4 kW would be let in at 6 kWh, 1 kW when full. */
+static void a_tapering_battery_takes_and_gives_what_its_level_lets_it(void **state)
+{
+    (void)state;
+    struct gr_house_scene scene = plain_scene();
+    struct gr_house_load load = {.house_kw = 0};
+    struct gr_house_flow flow;
+    double stored_kwh = 8;
+    scene.site.curves.charge_power = (struct gr_curve_points){2, {6, 10}, {4, 1}};
+    scene.site.curves.discharge_power = (struct gr_curve_points){2, {0, 4}, {1, 5}};
+    gr_house_step(&flow, &scene, &load, (struct gr_band){4, 4}, 1, &stored_kwh, 1);
+    expect_near("charging", 0, flow.battery_kw, 2.5, 1e-12);
+    stored_kwh = 2;
+    gr_house_step(&flow, &scene, &load, (struct gr_band){-5, -5}, 1, &stored_kwh, 1);
+    expect_near("discharging", 0, flow.battery_kw, -3, 1e-12);
+}
+
+/* An hour at 2 kW loses 0.3 kWh on the way in and on the way out. */
+static void losses_by_power_and_wear_by_level_are_counted_as_they_are_given(void **state)
+{
+    (void)state;
+    struct gr_house_scene scene = plain_scene();
+    struct gr_house_load load = {.house_kw = 0};
+    struct gr_house_flow flow;
+    struct gr_bill bill = {0};
+    double stored_kwh = 5;
+    scene.site.battery.standing_loss_kw = 0;
+    scene.site.curves.charge_loss = (struct gr_curve_points){2, {0, 4}, {0.1, 0.5}};
+    scene.site.curves.discharge_loss = (struct gr_curve_points){2, {0, 4}, {0.1, 0.5}};
+    scene.site.curves.wear_steps = (struct gr_curve_points){2, {0, 6}, {0.2, 0.05}};
+    gr_house_step(&flow, &scene, &load, (struct gr_band){2, 2}, 1, &stored_kwh, 3600);
+    expect_near("stored", 0, stored_kwh, 6.7, 1e-12);
+    expect_near("wear of charging", 0, flow.wear_by_level, 0, 0);
+    gr_house_step(&flow, &scene, &load, (struct gr_band){-2, -2}, 1, &stored_kwh, 3600);
+    expect_near("left", 0, stored_kwh, 4.4, 1e-12);
+    gr_bill_add(&bill, &flow, 0.3, 0.1, 0.03, 3600);
+    expect_near("wear", 0, bill.wear_cost, 2 * 0.03 + 0.7 * 0.05 + 1.6 * 0.2, 1e-12);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -283,6 +322,8 @@ int main(void)
         cmocka_unit_test(each_command_moves_the_power_that_its_band_allows),
         cmocka_unit_test(the_connection_holds_battery_and_solar_back_and_says_so),
         cmocka_unit_test(the_bill_agrees_with_one_recomputed_from_energy_sums),
+        cmocka_unit_test(a_tapering_battery_takes_and_gives_what_its_level_lets_it),
+        cmocka_unit_test(losses_by_power_and_wear_by_level_are_counted_as_they_are_given),
     };
     printf("random numbers from seed %llu\n", (unsigned long long)seed);
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -403,58 +403,117 @@ static void no_power_on_a_fine_grid_beats_the_one_chosen(void **state)
     assert_true(powers > 600);
 }
 
-/* With one sample and no floor the bands reach every power but those too small for a command, so the best of
- * them costs what the exact plan costs. */
-static void with_one_sample_the_best_band_costs_what_the_exact_plan_costs(void **state)
+/* One random problem whose first slot is the slot at hand. */
+struct slot_at_hand {
+    struct sample sample;
+    struct gr_battery_curves curves;
+    struct gr_plan plan;
+    struct gr_path_values values;
+    struct gr_choice choice;
+};
+
+static void choose_at_random(struct slot_at_hand *out, struct gr_planner *planner, uint64_t *random,
+                             bool curved)
 {
-    (void)state;
-    uint64_t random = test_seed(22);
+    struct gr_error error = {""};
+    double weight = 1, no_car_kw = 0;
+    struct sample *sample = &out->sample;
+    draw_sample(sample, random, 1 + next_random(random) % 12);
+    memset(sample->floor_kwh, 0, sizeof sample->floor_kwh);
+    memset(&out->curves, 0, sizeof out->curves);
+    if (curved) {
+        draw_curves(&out->curves, &sample->problem.battery, random);
+        gr_problem_take_curves(&sample->problem, &out->curves);
+    }
+    const struct gr_problem *problem = &sample->problem;
+    struct gr_paths paths = {1, problem->slots, &weight, sample->load_kw, sample->solar_kw};
+    assert_int_equal(gr_planner_solve(planner, problem, &out->plan, &error), GR_OK);
+    assert_int_equal(gr_planner_path_values(planner, problem, &paths, 1, &out->values, &error), GR_OK);
+    struct gr_outlook outlook = {.hours = sample->hours[0],
+                                 .samples = 1,
+                                 .house_kw = sample->load_kw,
+                                 .car_kw = &no_car_kw,
+                                 .solar_kw = sample->solar_kw,
+                                 .weight = &weight,
+                                 .import_price = sample->import_price[0],
+                                 .export_price = sample->export_price[0],
+                                 .stored_kwh = problem->start_kwh,
+                                 .next = &out->values.value[0],
+                                 .battery = problem->battery,
+                                 .import_limit_kw = problem->import_limit_kw,
+                                 .export_limit_kw = problem->export_limit_kw,
+                                 .curtailable = problem->curtailable,
+                                 .penalty_per_kwh = problem->penalty_per_kwh,
+                                 .may_export = true};
+    gr_outlook_take_curves(&outlook, &out->curves);
+    assert_int_equal(gr_live_choose(&out->choice, &outlook, &error), GR_OK);
+}
+
+/* With one sample and no floor the bands reach every power but those too small for a command, so the best of
+ * them costs what the exact plan costs; the number of times it did. */
+static int compare_with_exact_plans(uint64_t random, int trials, bool curved)
+{
     int reached = 0;
     struct gr_planner *planner = NULL;
     assert_int_equal(gr_planner_create(&planner), GR_OK);
-    for (int trial = 0; trial < 300; trial++) {
-        struct sample sample;
-        struct gr_error error = {""};
-        struct gr_plan plan;
-        struct gr_path_values values;
-        double weight = 1, no_car_kw = 0;
-        draw_sample(&sample, &random, 1 + next_random(&random) % 12);
-        memset(sample.floor_kwh, 0, sizeof sample.floor_kwh);
-        const struct gr_problem *problem = &sample.problem;
-        struct gr_paths paths = {1, problem->slots, &weight, sample.load_kw, sample.solar_kw};
-        assert_int_equal(gr_planner_solve(planner, problem, &plan, &error), GR_OK);
-        assert_int_equal(gr_planner_path_values(planner, problem, &paths, 1, &values, &error), GR_OK);
-        const struct gr_outlook outlook = {.hours = sample.hours[0],
-                                           .samples = 1,
-                                           .house_kw = sample.load_kw,
-                                           .car_kw = &no_car_kw,
-                                           .solar_kw = sample.solar_kw,
-                                           .weight = &weight,
-                                           .import_price = sample.import_price[0],
-                                           .export_price = sample.export_price[0],
-                                           .stored_kwh = problem->start_kwh,
-                                           .next = &values.value[0],
-                                           .battery = problem->battery,
-                                           .import_limit_kw = problem->import_limit_kw,
-                                           .export_limit_kw = problem->export_limit_kw,
-                                           .curtailable = problem->curtailable,
-                                           .penalty_per_kwh = problem->penalty_per_kwh,
-                                           .may_export = true};
-        struct gr_choice choice;
-        assert_int_equal(gr_live_choose(&choice, &outlook, &error), GR_OK);
-        double gain = choice.cost[choice.kind] - plan.cost,
-               power_kw = plan.charge_kw[0] + plan.discharge_kw[0];
+    for (int trial = 0; trial < trials; trial++) {
+        struct slot_at_hand it;
+        choose_at_random(&it, planner, &random, curved);
+        double gain = it.choice.cost[it.choice.kind] - it.plan.cost,
+               power_kw = it.plan.charge_kw[0] + it.plan.discharge_kw[0], cost = it.plan.cost;
         bool out_of_reach = power_kw > 0 && power_kw < LEAST_KW;
         reached += !out_of_reach;
-        if (gain < -1e-9 * (1 + fabs(plan.cost)) || (gain > 1e-9 * (1 + fabs(plan.cost)) && !out_of_reach)) {
-            fail_msg("trial %d: %s %g kW costs %.12g, the plan %.12g", trial, gr_command_name(choice.kind),
-                     choice.power_kw, choice.cost[choice.kind], plan.cost);
+        if (gain < -1e-9 * (1 + fabs(cost)) || (gain > 1e-9 * (1 + fabs(cost)) && !out_of_reach)) {
+            fail_msg("trial %d: %s %g kW costs %.12g, the plan of %g kW %.12g", trial,
+                     gr_command_name(it.choice.kind), it.choice.power_kw, it.choice.cost[it.choice.kind],
+                     it.plan.charge_kw[0] - it.plan.discharge_kw[0], cost);
         }
-        gr_plan_free(&plan);
-        gr_path_values_free(&values);
+        gr_plan_free(&it.plan);
+        gr_path_values_free(&it.values);
     }
-    assert_true(reached > 200);
     gr_planner_free(planner);
+    return reached;
+}
+
+static void with_one_sample_the_best_band_costs_what_the_exact_plan_costs(void **state)
+{
+    (void)state;
+    assert_true(compare_with_exact_plans(test_seed(22), 300, false) > 200);
+}
+
+static void that_holds_for_tapering_powers_losses_by_power_and_wear_by_level_too(void **state)
+{
+    (void)state;
+    assert_true(compare_with_exact_plans(test_seed(23), 600, true) > 400);
+}
+
+/* From 4 of 8 kWh, above which the power falls from 4 to 1 kW: 3 / ln 4 = 2.164 kW, which an hour
+ * passes 2.164 kWh with. The battery is asked for that much, and for no more than it lets in. */
+static void a_charge_near_full_asks_for_what_the_battery_lets_in(void **state)
+{
+    (void)state;
+    struct moment moment;
+    struct gr_band_result result;
+    make_moment(&moment, 0.5);
+    struct gr_battery_curves curves = {.charge_power = {3, {0, 4, 8}, {4, 4, 1}}};
+    gr_outlook_take_curves(&moment.outlook, &curves);
+    moment.outlook.hours = 1;
+    moment.outlook.stored_kwh = 4;
+    moment.outlook.battery.capacity_kwh = 8;
+    moment.outlook.battery.charge_efficiency = 1;
+    gr_band_apply(&result, &moment.outlook, gr_command_band(GR_CHARGE, 5, 5, 5), 0, 0, 0);
+    assert_near(result.battery_kw, 3 / log(4));
+    assert_near(result.stored_kwh, 4 + 3 / log(4));
+    gr_band_apply(&result, &moment.outlook, gr_command_band(GR_CHARGE, 1, 5, 5), 0, 0, 0);
+    assert_near(result.battery_kw, 1);
+    /* half an hour at 4 kW and half at the mean of the taper: 4 kW are asked for, 3.08 kW come of it */
+    moment.outlook.stored_kwh = 2;
+    gr_band_apply(&result, &moment.outlook, gr_command_band(GR_CHARGE, 4, 5, 5), 0, 0, 0);
+    assert_near(result.battery_kw, 2 + 1.5 / log(4));
+    moment.outlook.import_price = 0.01;
+    struct gr_choice choice = choose(&moment);
+    assert_int_equal(choice.kind, GR_CHARGE);
+    assert_true(choice.power_kw > 4 - 1e-6 && choice.power_kw < 4 + 1e-6);
 }
 
 static void an_outlook_that_cannot_be_is_refused(void **state)
@@ -512,6 +571,8 @@ int main(void)
         cmocka_unit_test(a_preference_for_being_ready_charges_where_waiting_gains_nothing_and_only_there),
         cmocka_unit_test(no_power_on_a_fine_grid_beats_the_one_chosen),
         cmocka_unit_test(with_one_sample_the_best_band_costs_what_the_exact_plan_costs),
+        cmocka_unit_test(that_holds_for_tapering_powers_losses_by_power_and_wear_by_level_too),
+        cmocka_unit_test(a_charge_near_full_asks_for_what_the_battery_lets_in),
         cmocka_unit_test(an_outlook_that_cannot_be_is_refused),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -1,6 +1,4 @@
-#include "planner/curve.h"
-
-#include "planner/points.h"
+#include "granary/curve.h"
 
 #include <math.h>
 
@@ -24,13 +22,13 @@ double gr_curve_value(const struct gr_curve *curve, double x)
         return curve->y[last];
     }
     size_t i = find_piece(curve, x);
-    struct gr_point a = {curve->x[i], curve->y[i]};
-    return gr_point_line(a, (struct gr_point){curve->x[i + 1], curve->y[i + 1]}, x);
+    return curve->y[i] +
+           (curve->y[i + 1] - curve->y[i]) * ((x - curve->x[i]) / (curve->x[i + 1] - curve->x[i]));
 }
 
 double gr_curve_stored_kw(const struct gr_curve *charge_loss, double power_kw)
 {
-    return gr_max(0, power_kw - gr_curve_value(charge_loss, power_kw));
+    return fmax(0, power_kw - gr_curve_value(charge_loss, power_kw));
 }
 
 double gr_curve_taken_kw(const struct gr_curve *discharge_loss, double power_kw)
@@ -79,4 +77,28 @@ double gr_curve_logarithmic_mean(double a, double b)
     /* Close together the quotient loses its digits; there the mean is the first term of its series. */
     double share = (b - a) / a;
     return fabs(share) < 1e-6 ? (a + b) / 2 : (b - a) / log1p(share);
+}
+
+double gr_curve_steps(const struct gr_curve *steps, double low, double high)
+{
+    double sum = 0;
+    for (size_t i = 0; i < steps->count; i++) {
+        double from = i == 0 ? 0 : steps->x[i], to = i + 1 < steps->count ? steps->x[i + 1] : INFINITY;
+        sum += steps->y[i] * fmax(0, fmin(high, to) - fmax(low, from));
+    }
+    return sum;
+}
+
+static void scale_x(struct gr_curve_points *points, double factor)
+{
+    for (size_t i = 0; i < points->count; i++) {
+        points->x[i] *= factor;
+    }
+}
+
+void gr_battery_curves_scale(struct gr_battery_curves *curves, double factor)
+{
+    scale_x(&curves->charge_power, factor);
+    scale_x(&curves->discharge_power, factor);
+    scale_x(&curves->wear_steps, factor);
 }
