@@ -199,20 +199,14 @@ static double find_worth(const struct gr_outlook *outlook, double end_kwh)
            moved_kwh;
 }
 
-/* The overriding command, where it is allowed now; else held_back says why not. */
-static const struct gr_override *find_asked(const struct gr_engine *engine, int64_t now_s,
-                                            const enum gr_bar bar[GR_COMMAND_KINDS],
-                                            char held_back[GR_REASON_SIZE])
+/* Why the overriding command is not carried out. */
+static void tell_held_back(const struct gr_engine *engine, const struct gr_why *why,
+                           const struct gr_override *asked, char held_back[GR_REASON_SIZE])
 {
-    const struct gr_override *asked = gr_overrides_command(&engine->overrides, now_s);
-    if (!asked || bar[asked->command] == GR_BAR_NONE) {
-        return asked;
-    }
-    (void)snprintf(
-        held_back, GR_REASON_SIZE, "%s is not allowed now: the %s", gr_command_name(asked->command),
-        asked->command == GR_EXPORT ? "reserve is reached, a car draws, or export is not wanted now"
-                                    : "battery must not feed the car");
-    return NULL;
+    char words[GR_REASON_SIZE];
+    gr_why_hindrance(words, why, asked->command, engine->zone);
+    (void)snprintf(held_back, GR_REASON_SIZE, "%s is not allowed now: %.200s",
+                   gr_command_name(asked->command), words);
 }
 
 /* As asked, within the limits of the meter at this moment. A power that these cut is not followed in small
@@ -260,17 +254,23 @@ static void wish_best(struct gr_engine *engine, const struct gr_moment *now, con
                             .worth_per_kwh = find_worth(outlook, choice->end_kwh[best])};
     out->target_percent = find_target(engine, now->utc_s, out->kind, choice->end_kwh[best]);
     compare_with_present(engine, seen, outlook, bar, choice->cost[best], out);
-    const struct gr_override *asked = find_asked(engine, now->utc_s, bar, held_back);
-    if (asked) {
+    const struct gr_override *asked = gr_overrides_command(&engine->overrides, now->utc_s);
+    /* who asks for an export does not ask for its gain */
+    bool heeded = asked && (bar[asked->command] == GR_BAR_NONE || bar[asked->command] == GR_BAR_LEAST_GAIN);
+    if (heeded) {
         wish_as_asked(engine, now->utc_s, seen, outlook, asked, out);
     }
-    if (!engine->config.planning.brief) {
-        if (out->kind != best && !asked) {
-            bar[best] = best == GR_CHARGE ? GR_BAR_IMPORT_LIMIT : GR_BAR_EXPORT_LIMIT;
-        }
-        choice->kind = out->kind;
-        choice->power_kw = out->power_kw;
-        gr_engine_weigh(&out->why, engine, &engine->plan, 0, outlook, choice, bar);
+    if (engine->config.planning.brief) {
+        return;
+    }
+    if (out->kind != best && !heeded) {
+        bar[best] = best == GR_CHARGE ? GR_BAR_IMPORT_LIMIT : GR_BAR_EXPORT_LIMIT;
+    }
+    choice->kind = out->kind;
+    choice->power_kw = out->power_kw;
+    gr_engine_weigh(&out->why, engine, &engine->plan, 0, outlook, choice, bar);
+    if (asked && !heeded) {
+        tell_held_back(engine, &out->why, asked, held_back);
     }
 }
 

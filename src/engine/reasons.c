@@ -49,11 +49,12 @@ void gr_engine_weigh(struct gr_why *out, const struct gr_engine *engine, const s
 {
     const struct gr_planning *planning = &engine->config.planning;
     struct gr_choice all = *choice;
-    /* The penalty is 20 times the dearest price; losses make a stored kWh worth a little more than that. */
+    /* The penalty is 20 times the dearest price; losses make a stored kWh worth a little more than that, at
+     * part load by more than the efficiency says. */
     double dearest = plan->penalty_per_kwh / 20 /
                      fmin(outlook->battery.charge_efficiency, outlook->battery.discharge_efficiency);
     const struct gr_why_marks marks = {.cycle_price = plan->cycle_price,
-                                       .dearest_per_kwh = 1.05 * (dearest + outlook->battery.wear_per_kwh)};
+                                       .dearest_per_kwh = 1.3 * (dearest + outlook->battery.wear_per_kwh)};
     if (bar[GR_EXPORT] == GR_BAR_EXPORT_HOURS || bar[GR_EXPORT] == GR_BAR_EXPORT_ASKED) {
         add_barred_export(outlook, &all);
     }

@@ -183,13 +183,17 @@ static enum gr_command_kind find_contrast(const struct gr_why *why, enum gr_comm
         [GR_FOLLOW] = {GR_SERVE, GR_STORE, GR_REST},  [GR_STORE] = {GR_FOLLOW, GR_SERVE, GR_REST},
         [GR_SERVE] = {GR_FOLLOW, GR_STORE, GR_REST},  [GR_CHARGE] = {GR_STORE, GR_REST, GR_FOLLOW},
         [GR_EXPORT] = {GR_FOLLOW, GR_STORE, GR_REST}, [GR_REST] = {GR_STORE, GR_FOLLOW, GR_SERVE}};
-    bool gives = why->kind == GR_FOLLOW && why->of[GR_FOLLOW].battery_kw < 0;
+    double battery_kw = why->of[why->kind].battery_kw;
+    bool gives = why->kind == GR_FOLLOW && battery_kw < 0;
     if (gives && fits(why, GR_STORE, false)) {
         return GR_STORE;
     }
     for (size_t i = 0; i < 3; i++) {
-        if (fits(why, contrasts[why->kind][i], false)) {
-            return contrasts[why->kind][i];
+        enum gr_command_kind kind = contrasts[why->kind][i];
+        double more_kw = why->of[kind].battery_kw - battery_kw; /* a charge is told against less of it */
+        bool against = (why->kind == GR_CHARGE && more_kw > 0) || (why->kind == GR_EXPORT && more_kw < 0);
+        if (fits(why, kind, false) && !against) {
+            return kind;
         }
     }
     return next;

@@ -198,7 +198,8 @@ static void the_guard_stands_above_every_override(void **state)
     bench->car_kw = 7;
     pass(bench, 1);
     assert_int_not_equal(bench->decision.command.kind, GR_EXPORT);
-    assert_says(bench->decision.held_back, "export is not allowed now");
+    assert_says(bench->decision.held_back,
+                "export is not allowed now: a car draws, and the battery must not feed it");
     bench->car_kw = 0;
     pass(bench, 1);
     assert_int_equal(bench->decision.command.kind, GR_EXPORT);

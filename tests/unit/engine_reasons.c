@@ -135,6 +135,9 @@ static void an_export_below_the_least_gain_is_named_and_is_not_in_the_plan(void 
     for (size_t t = 0; t < plan.count; t++) {
         assert_int_not_equal(plan.slots[t].kind, GR_EXPORT);
     }
+    ask(bench, "{\"override\":\"command\",\"command\":\"export\",\"for\":\"PT1H\"}");
+    tick(bench);
+    assert_reason(bench, GR_EXPORT, "as somebody asked"); /* whatever it gains */
 }
 
 static void a_car_that_draws_is_named(void **state)
