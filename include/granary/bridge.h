@@ -64,6 +64,9 @@ int gr_bridge_create(struct gr_bridge **out, const struct gr_mqtt *mqtt, const s
  * acknowledged yet may be lost: gr_bridge_flush first. NULL is fine. */
 void gr_bridge_free(struct gr_bridge *bridge, int timeout_ms);
 
+/* The same, but the broker publishes the last wills: for an end at which not all could be said. */
+void gr_bridge_abandon(struct gr_bridge *bridge, int timeout_ms);
+
 /* Readable while gr_bridge_next has something, or gr_bridge_step something to do. */
 int gr_bridge_fd(const struct gr_bridge *bridge);
 

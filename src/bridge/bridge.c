@@ -141,14 +141,14 @@ static bool all_ended(struct gr_bridge *bridge)
     return true;
 }
 
-static void end_links(struct gr_bridge *bridge, int timeout_ms)
+static void end_links(struct gr_bridge *bridge, bool with_wills, int timeout_ms)
 {
     int64_t end_ms = clock_ms() + timeout_ms;
     struct gr_report reports[GR_MOST_WILLS];
     gr_inbox_reports(bridge->inbox, reports, bridge->link_count);
     for (size_t i = 0; i < bridge->link_count; i++) {
         if (bridge->links[i].handle && reports[i].connected && !reports[i].failed) {
-            gr_link_close(&bridge->links[i], false, timeout_ms);
+            gr_link_close(&bridge->links[i], with_wills, timeout_ms);
         }
     }
     while (!all_ended(bridge) && wait_for_news(bridge, end_ms)) {
@@ -158,13 +158,13 @@ static void end_links(struct gr_bridge *bridge, int timeout_ms)
     }
 }
 
-void gr_bridge_free(struct gr_bridge *bridge, int timeout_ms)
+static void end(struct gr_bridge *bridge, bool with_wills, int timeout_ms)
 {
     if (!bridge) {
         return;
     }
     if (bridge->inbox) {
-        end_links(bridge, timeout_ms);
+        end_links(bridge, with_wills, timeout_ms);
     }
     gr_inbox_free(bridge->inbox);
     gr_pending_clear(&bridge->pending);
@@ -180,6 +180,16 @@ void gr_bridge_free(struct gr_bridge *bridge, int timeout_ms)
         free(bridge->wills[i].payload);
     }
     free(bridge);
+}
+
+void gr_bridge_free(struct gr_bridge *bridge, int timeout_ms)
+{
+    end(bridge, false, timeout_ms);
+}
+
+void gr_bridge_abandon(struct gr_bridge *bridge, int timeout_ms)
+{
+    end(bridge, true, timeout_ms);
 }
 
 /* ---- events ---- */
@@ -285,6 +295,13 @@ int gr_bridge_publish(struct gr_bridge *bridge, const char *topic, const void *p
     return send_pending(bridge, error);
 }
 
+/* Whoever published believes that it is on its way. Mostly the connection is lost, which its own report will
+ * say; else gr_bridge_step ends it, and after it all is published anew. */
+static void note_loss(struct gr_bridge *bridge)
+{
+    bridge->lost_ms = bridge->lost_ms ? bridge->lost_ms : bridge->now_ms;
+}
+
 void gr_bridge_collect(struct gr_bridge *bridge)
 {
     struct gr_ack acks[GR_MOST_PENDING];
@@ -298,10 +315,14 @@ void gr_bridge_collect(struct gr_bridge *bridge)
             gr_bridge_tell(bridge, GR_BRIDGE_REFUSED, bridge->pending.items[index].topic,
                            gr_reason_words(acks[i].reason));
         }
+        if (acks[i].reason < 0) {
+            note_loss(bridge);
+        }
         gr_pending_drop(&bridge->pending, index);
     }
-    /* What cannot be sent now will not be sent later: the connection is lost, which its report will say. */
-    (void)send_pending(bridge, NULL);
+    if (send_pending(bridge, NULL) != GR_OK) {
+        note_loss(bridge);
+    }
 }
 
 int64_t gr_bridge_lag_ms(const struct gr_bridge *bridge, int64_t mono_ms)
@@ -323,5 +344,5 @@ bool gr_bridge_flush(struct gr_bridge *bridge, int timeout_ms)
     }
     /* What else has come in the meantime is still to be told. */
     gr_inbox_wake(bridge->inbox);
-    return bridge->pending.count == 0;
+    return bridge->pending.count == 0 && bridge->lost_ms == 0;
 }

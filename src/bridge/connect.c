@@ -12,6 +12,7 @@
 #define CLOSE_WAIT_MS 500
 #define STAND_BY_MS 600000
 #define LEAST_LAG_MS 15000
+#define LOSS_MS 1000
 
 /* A connection that held for this long is no sign of trouble: the next wait begins at the shortest again. */
 #define STEADY_MS 30000
@@ -153,7 +154,8 @@ static bool handle_failure(struct gr_bridge *bridge, const struct gr_report *rep
 
 /* ---- one function per phase ---- */
 
-static int open_links(struct gr_bridge *bridge, struct gr_error *error)
+/* On failure *kind says whether it lies in what is configured, or in the library and may soon pass. */
+static int open_links(struct gr_bridge *bridge, enum gr_failure *kind, struct gr_error *error)
 {
     struct gr_link_attempt attempt = {.mqtt = &bridge->mqtt, .version = bridge->version};
     char *password = NULL;
@@ -162,6 +164,7 @@ static int open_links(struct gr_bridge *bridge, struct gr_error *error)
         code = gr_password_read(&password, &bridge->mqtt, error);
     }
     attempt.password = password;
+    *kind = code == GR_OK ? GR_FAILURE_PASSING : GR_FAILURE_SETTINGS;
     for (size_t i = 0; i < bridge->link_count && code == GR_OK; i++) {
         attempt.tag = (struct gr_link_tag){.inbox = bridge->inbox,
                                            .generation = bridge->generation,
@@ -177,6 +180,7 @@ static int open_links(struct gr_bridge *bridge, struct gr_error *error)
 static void step_waiting(struct gr_bridge *bridge)
 {
     struct gr_error error = {""};
+    enum gr_failure kind;
     if (bridge->now_ms < bridge->retry_ms) {
         return;
     }
@@ -185,9 +189,9 @@ static void step_waiting(struct gr_bridge *bridge)
     gr_inbox_begin(bridge->inbox, bridge->generation);
     bridge->phase = GR_PHASE_CONNECTING;
     bridge->deadline_ms = bridge->now_ms + CONNECT_MS;
-    if (open_links(bridge, &error) != GR_OK) {
+    if (open_links(bridge, &kind, &error) != GR_OK) {
         const struct gr_report none[GR_MOST_WILLS] = {{0}};
-        fail(bridge, none, GR_FAILURE_SETTINGS, error.text);
+        fail(bridge, none, kind, error.text);
     }
 }
 
@@ -195,6 +199,7 @@ static void come_up(struct gr_bridge *bridge)
 {
     bridge->phase = GR_PHASE_UP;
     bridge->up_since_ms = bridge->now_ms;
+    bridge->lost_ms = 0;
     bridge->told[0] = '\0';
     gr_bridge_tell(bridge, GR_BRIDGE_UP, NULL, bridge->version == 5 ? "MQTT 5" : "MQTT 3.1.1");
 }
@@ -252,6 +257,8 @@ static void step_up(struct gr_bridge *bridge, const struct gr_report *reports)
     if (gr_bridge_lag_ms(bridge, bridge->now_ms) > limit_ms) {
         judge_life(bridge);
         fail(bridge, reports, GR_FAILURE_PASSING, "the broker does not answer");
+    } else if (bridge->lost_ms && bridge->now_ms - bridge->lost_ms >= LOSS_MS) {
+        fail(bridge, reports, GR_FAILURE_PASSING, "the MQTT library lost a message");
     }
 }
 

@@ -225,9 +225,11 @@ static int create_handle(struct gr_link *link, const struct gr_mqtt *mqtt, struc
         link->handle = NULL;
         return explain(code, uri, error);
     }
-    (void)MQTTAsync_setCallbacks(link->handle, link->tag, on_lost, on_message, NULL);
-    (void)MQTTAsync_setDisconnected(link->handle, link->tag, on_server_disconnect);
-    return GR_OK;
+    code = MQTTAsync_setCallbacks(link->handle, link->tag, on_lost, on_message, NULL);
+    if (code == MQTTASYNC_SUCCESS) {
+        code = MQTTAsync_setDisconnected(link->handle, link->tag, on_server_disconnect);
+    }
+    return code == MQTTASYNC_SUCCESS ? GR_OK : explain(code, uri, error);
 }
 
 static MQTTAsync_SSLOptions tls_options(const struct gr_mqtt *mqtt, struct gr_link_tag *tag)

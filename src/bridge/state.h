@@ -34,6 +34,7 @@ struct gr_bridge {
     int version; /* of MQTT, for the next attempt */
     unsigned generation;
     int64_t now_ms, retry_ms, deadline_ms, up_since_ms;
+    int64_t lost_ms;      /* when the library first gave a publish up; 0: it has not */
     bool stands_by;       /* as another client has our id */
     unsigned short_lives; /* in a row: how often a connection was lost soon after it came up */
     char told[200];       /* the reason of the last DOWN since the last UP */

@@ -145,7 +145,19 @@ void gr_actuator_turn(struct gr_actuator *actuator, struct gr_bridge *bridge,
     turn_all(actuator, bridge, &decision->command, now->mono_ms);
 }
 
-void gr_actuator_withdraw(struct gr_actuator *actuator, struct gr_bridge *bridge, int64_t now_s)
+/* Whether all that is to be told for `follow` was. */
+static bool has_told_follow(const struct gr_actuator *actuator)
+{
+    for (size_t i = 0; i < actuator->config->actuate_count; i++) {
+        int kind = actuator->config->actuate[i].command;
+        if ((kind == (int)GR_FOLLOW || kind == GR_COMMAND_KINDS) && !actuator->sent[i]) {
+            return false;
+        }
+    }
+    return true;
+}
+
+bool gr_actuator_withdraw(struct gr_actuator *actuator, struct gr_bridge *bridge, int64_t now_s)
 {
     const struct gr_config *config = actuator->config;
     const struct gr_command follow = {.kind = GR_FOLLOW,
@@ -153,8 +165,10 @@ void gr_actuator_withdraw(struct gr_actuator *actuator, struct gr_bridge *bridge
                                       .issued_s = now_s,
                                       .valid_until_s = now_s + config->engine.safety.validity_s,
                                       .reason = "granaryd was stopped"};
-    if (config->engine.safety.commanding && config->actuate_count > 0 && gr_bridge_is_up(bridge)) {
-        gr_actuator_forget(actuator);
-        turn_all(actuator, bridge, &follow, 0);
+    if (!config->engine.safety.commanding || config->actuate_count == 0 || !gr_bridge_is_up(bridge)) {
+        return true;
     }
+    gr_actuator_forget(actuator);
+    turn_all(actuator, bridge, &follow, 0);
+    return has_told_follow(actuator);
 }

@@ -26,7 +26,7 @@ void gr_actuator_forget(struct gr_actuator *actuator);
 void gr_actuator_turn(struct gr_actuator *actuator, struct gr_bridge *bridge,
                       const struct gr_decision *decision, const struct gr_moment *now);
 
-/* Orderly end: follow. */
-void gr_actuator_withdraw(struct gr_actuator *actuator, struct gr_bridge *bridge, int64_t now_s);
+/* Orderly end: follow. False where not all of it could be sent. */
+bool gr_actuator_withdraw(struct gr_actuator *actuator, struct gr_bridge *bridge, int64_t now_s);
 
 #endif

@@ -112,6 +112,9 @@ static int read_config(const char *file, struct gr_config **out)
     struct gr_complaints complaints = {0};
     struct gr_config *config = calloc(1, sizeof *config);
     int status = config ? gr_config_read(config, file, &complaints) : GR_NO_MEMORY;
+    if (status != GR_OK && complaints.count == 0) {
+        gr_log(GR_LOG_ERROR, "%s cannot be read: no memory", file);
+    }
     for (size_t i = 0; i < complaints.count; i++) {
         gr_log(GR_LOG_ERROR, "%s", complaints.items[i].text);
     }
@@ -128,18 +131,20 @@ static int read_config(const char *file, struct gr_config **out)
 static bool is_clock_allowed(const struct daemon *daemon)
 {
     char url[sizeof daemon->config->mqtt.host + 16];
+    struct gr_error error = {""};
     if (!daemon->clock_topic) {
         return true;
     }
     (void)snprintf(url, sizeof url, "http://%s/", daemon->config->mqtt.host);
-    if (gr_url_check(url, false, NULL) == GR_OK &&
-        gr_topic_check(daemon->clock_topic, false, NULL) == GR_OK) {
+    if (gr_url_check(url, false, &error) == GR_OK &&
+        gr_topic_check(daemon->clock_topic, false, &error) == GR_OK) {
         return true;
     }
     gr_log(
         GR_LOG_ERROR,
-        "--clock-topic %s: a simulated clock needs a plain topic and a broker on loopback, mqtt.host is %s",
-        daemon->clock_topic, daemon->config->mqtt.host);
+        "--clock-topic %s: a simulated clock needs a plain topic and a broker on loopback, mqtt.host is %s: "
+        "%s",
+        daemon->clock_topic, daemon->config->mqtt.host, error.text);
     return false;
 }
 
@@ -506,12 +511,17 @@ static bool needs_other_bridge(const struct gr_config *a, const struct gr_config
 
 static void close_bridge(struct daemon *daemon)
 {
+    bool told = true;
     if (daemon->bridge && daemon->device) {
-        gr_actuator_withdraw(daemon->actuator, daemon->bridge, daemon->now.utc_s);
-        gr_device_withdraw(daemon->device, daemon->bridge);
-        (void)gr_bridge_flush(daemon->bridge, STOP_MS);
+        told = gr_actuator_withdraw(daemon->actuator, daemon->bridge, daemon->now.utc_s);
+        told = gr_device_withdraw(daemon->device, daemon->bridge) && told;
+        told = gr_bridge_flush(daemon->bridge, STOP_MS) && told;
     }
-    gr_bridge_free(daemon->bridge, STOP_MS);
+    if (told) {
+        gr_bridge_free(daemon->bridge, STOP_MS);
+    } else { /* the broker says it for us */
+        gr_bridge_abandon(daemon->bridge, STOP_MS);
+    }
     gr_device_free(daemon->device);
     gr_desk_free(daemon->desk);
     gr_actuator_free(daemon->actuator);

@@ -458,11 +458,12 @@ void gr_device_update_appliance(struct gr_device *device, struct gr_bridge *brid
     *published = sent ? strdup(text) : NULL;
 }
 
-void gr_device_withdraw(struct gr_device *device, struct gr_bridge *bridge)
+bool gr_device_withdraw(struct gr_device *device, struct gr_bridge *bridge)
 {
     if (!gr_bridge_is_up(bridge)) {
-        return;
+        return true;
     }
+    bool told = true;
     if (device->commanding) {
         char *document = write_follow_document("granaryd was stopped");
         send_text(device, bridge, GR_COMMAND_POWER, "0", 0);
@@ -471,7 +472,10 @@ void gr_device_withdraw(struct gr_device *device, struct gr_bridge *bridge)
             remember(device, document);
             send_text(device, bridge, GR_COMMAND_DOCUMENT, document, 0);
         }
+        told = document && device->published[GR_COMMAND_DOCUMENT] && device->published[GR_COMMAND_BAND] &&
+               device->published[GR_COMMAND_POWER];
         free(document);
     }
     send_attribute(device, bridge, "$state", "disconnected");
+    return told;
 }

@@ -69,7 +69,8 @@ enum gr_author {
 /* Whose document it is that came on that topic. */
 enum gr_author gr_device_author(const struct gr_device *device, const void *payload, size_t length);
 
-/* Orderly end: `follow` on the command topics, $state disconnected. */
-void gr_device_withdraw(struct gr_device *device, struct gr_bridge *bridge);
+/* Orderly end: `follow` on the command topics, $state disconnected. False where not all of the command could
+ * be sent. */
+bool gr_device_withdraw(struct gr_device *device, struct gr_bridge *bridge);
 
 #endif
