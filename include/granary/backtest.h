@@ -70,10 +70,14 @@ int32_t gr_backtest_step_for(const struct gr_backtest_tariff *tariff, const stru
  * ones, GR_NO_MEMORY; the usage is then unchanged. */
 int gr_backtest_split(struct gr_usage *usage, int32_t step_s);
 
+struct gr_within; /* within.h */
+
 /* Cuts the usage into steps of 5 minutes whose powers differ by chance: logarithms spread normally (load 0.8,
- * sun 0.3) around what keeps each slot's energy. The same seed gives the same course. GR_INVALID for slots of
- * more than an hour, GR_NO_MEMORY; the usage is then unchanged. */
-int gr_backtest_spread(struct gr_usage *usage, uint64_t seed);
+ * sun 0.3) around what keeps each slot's energy; or the load as in slots of about the same mean that
+ * `learned` knows (NULL: none). The same seed gives the same course. GR_INVALID for slots of more than an
+ * hour, or where `learned` is not of 5 minutes within such slots, GR_NO_MEMORY; the usage is then unchanged.
+ */
+int gr_backtest_spread(struct gr_usage *usage, uint64_t seed, const struct gr_within *learned);
 
 /* ---- what came of it ---- */
 

@@ -1,4 +1,5 @@
 /* What may have happened inside the slots of a coarse meter. */
+#include "granary/within.h"
 #include "granary/backtest.h"
 
 #include <math.h>
@@ -46,11 +47,24 @@ static void spread(double *out, size_t parts, double mean_kw, double spread_of_l
     }
 }
 
-int gr_backtest_spread(struct gr_usage *usage, uint64_t seed)
+/* The same with the course of a slot of the house's own past, drawn by chance. */
+static void draw(double *out, size_t parts, double mean_kw, const struct gr_within *learned, uint64_t seed)
+{
+    double share[GR_WITHIN_MOST_PARTS];
+    gr_within_draw(learned, mean_kw, (double)(next_random(&seed) >> 11) * 0x1p-53, share);
+    for (size_t k = 0; k < parts; k++) {
+        out[k] = mean_kw * share[k];
+    }
+}
+
+int gr_backtest_spread(struct gr_usage *usage, uint64_t seed, const struct gr_within *learned)
 {
     struct gr_usage coarse = *usage;
     size_t parts = (size_t)(usage->step_s / STEP_S);
     if (parts > MOST_PARTS) {
+        return GR_INVALID;
+    }
+    if (learned && (learned->fine.step_s != STEP_S || learned->slot_s != usage->step_s)) {
         return GR_INVALID;
     }
     int rc = gr_backtest_split(usage, STEP_S);
@@ -62,7 +76,9 @@ int gr_backtest_spread(struct gr_usage *usage, uint64_t seed)
         uint64_t state = seed ^ moment * UINT64_C(0x9e3779b97f4a7c15);
         uint64_t load_seed = next_random(&state), solar_seed = next_random(&state);
         size_t first = i * parts;
-        if (usage->load_kw) {
+        if (usage->load_kw && learned && !isnan(usage->load_kw[first])) {
+            draw(usage->load_kw + first, parts, usage->load_kw[first], learned, load_seed);
+        } else if (usage->load_kw) {
             spread(usage->load_kw + first, parts, usage->load_kw[first], load_spread, load_memory, load_seed);
         }
         if (usage->solar_kw) {

@@ -53,6 +53,7 @@ struct gr_bt_scene {
     size_t weeks;
     bool know_load, know_solar, know_price, late_readings;
     bool within_slot; /* the usage was spread inside its slots, by the seed */
+    size_t courses;   /* past slots whose courses it took, of the daemon's five-minute means; 0: none */
     uint64_t seed;
 };
 

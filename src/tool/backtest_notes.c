@@ -28,7 +28,13 @@ static void assume_knowledge(struct gr_bt_notes *notes, const struct gr_bt_scene
                     ? "At a decision the daemon sees the powers of the slot before: harsher than any meter."
                     : "At a decision the daemon sees the powers of the slot that begins, as its meters "
                       "would show within moments.");
-    if (scene->within_slot) {
+    if (scene->courses > 0) {
+        note(notes,
+             "Inside the usage's slots the load takes the courses, every 5 minutes, of slots of about the "
+             "same "
+             "mean among the %zu that the daemon saw whole (seed %llu); commands act on that.",
+             scene->courses, (unsigned long long)scene->seed);
+    } else if (scene->within_slot) {
         note(notes,
              "Inside the usage's slots powers jump by chance every 5 minutes (seed %llu); commands act "
              "on that.",

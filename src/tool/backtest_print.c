@@ -164,14 +164,16 @@ json_t *gr_bt_to_json(const struct gr_bt_scene *scene, const struct gr_bt_runs *
             (void)json_array_append_new(results, run_to_json(scene, &runs->run[i]));
         }
     }
-    json_t *root =
-        json_pack("{s:s, s:s, s:s, s:s, s:i, s:b, s:b, s:b, s:b, s:s, s:I, s:s, s:o}", "site",
-                  scene->config.engine.site.name, "currency", scene->config.currency, "from",
-                  gr_rfc3339_format(from, scene->from_s), "to", gr_rfc3339_format(to, scene->to_s),
-                  "step_minutes", scene->usage.step_s / 60, "know_load", scene->know_load, "know_solar",
-                  scene->know_solar, "know_price", scene->know_price, "late_readings", scene->late_readings,
-                  "within_slot", scene->within_slot ? "model" : "none", "seed", (json_int_t)scene->seed,
-                  "usage_remarks", scene->report.remarks, "results", results);
+    json_t *root = json_pack(
+        "{s:s, s:s, s:s, s:s, s:i, s:b, s:b, s:b, s:b, s:s, s:I, s:s, s:o}", "site",
+        scene->config.engine.site.name, "currency", scene->config.currency, "from",
+        gr_rfc3339_format(from, scene->from_s), "to", gr_rfc3339_format(to, scene->to_s), "step_minutes",
+        scene->usage.step_s / 60, "know_load", scene->know_load, "know_solar", scene->know_solar,
+        "know_price", scene->know_price, "late_readings", scene->late_readings, "within_slot",
+        scene->courses > 0   ? "learned"
+        : scene->within_slot ? "model"
+                             : "none",
+        "seed", (json_int_t)scene->seed, "usage_remarks", scene->report.remarks, "results", results);
     if (root) {
         put_answer(root, scene, runs);
     }

@@ -1,5 +1,6 @@
 /* Reading what a back-test works on. */
 #include "tool/backtest.h"
+#include "tool/fine_history.h"
 #include "tool/usage_file.h"
 
 #include "granary/civil.h"
@@ -264,12 +265,27 @@ static int read_tariffs(struct gr_bt_scene *scene, const struct gr_bt_options *o
     return wrong ? GR_INVALID : GR_OK;
 }
 
+/* As the house was seen to be inside slots, where the daemon kept that long enough; else by a guess. */
+static int spread_inside(struct gr_bt_scene *scene)
+{
+    struct gr_fine_history fine;
+    struct gr_within learned = {.count = 0};
+    if (gr_fine_history_read(&fine, &scene->config.outputs, "granary backtest") == GR_OK) {
+        (void)gr_within_learn(&learned, &fine.load, scene->usage.step_s, NULL);
+    }
+    scene->courses = learned.count;
+    int rc = gr_backtest_spread(&scene->usage, scene->seed, learned.count > 0 ? &learned : NULL);
+    gr_within_free(&learned);
+    gr_fine_history_free(&fine);
+    return rc;
+}
+
 /* One grid for all tariffs, so that their bills compare. */
 static int fit_steps(struct gr_bt_scene *scene)
 {
     int32_t given_s = scene->usage.step_s, step_s = given_s;
     if (scene->within_slot) {
-        return gr_backtest_spread(&scene->usage, scene->seed);
+        return spread_inside(scene);
     }
     for (size_t i = 0; i < scene->tariffs; i++) {
         step_s = gr_backtest_step_for(&scene->tariff[i], scene->zone, scene->from_s, scene->to_s, step_s);

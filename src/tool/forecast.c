@@ -1,7 +1,9 @@
 /* granary forecast: what the learned forecast says, or how good it would have been. */
 #include "granary/forecast.h"
 #include "granary/config.h"
+#include "granary/history.h"
 #include "granary/usage.h"
+#include "tool/fine_history.h"
 #include "tool/forecast_print.h"
 #include "tool/read_config.h"
 #include "tool/tool.h"
@@ -12,6 +14,7 @@
 #include <string.h>
 
 static const int64_t reach_s = (int64_t)32 * 3600;
+static const int32_t most_fine_s = 900;
 
 struct call {
     const char *usage_file, *zone_name, *weather_file, *config_file;
@@ -24,7 +27,9 @@ struct work {
     struct gr_usage usage, weather;
     struct gr_series irradiance;
     struct gr_plant plant;
-    bool knows_plant;
+    struct gr_fine_history fine;
+    struct gr_within within;
+    struct forecast_findings findings; /* of the two above */
 };
 
 static void print_help(FILE *stream)
@@ -44,7 +49,10 @@ static void print_help(FILE *stream)
         "readings "
         "say of "
         "them\n"
-        "                      is told: scale, wrong angles, shadows\n"
+        "                      is told: scale, wrong angles, shadows; the daemon's five-minute means, for "
+        "the "
+        "load inside\n"
+        "                      half hours\n"
         "  --car-inside        the load includes a car that charges at home: take its blocks of steady power "
         "out "
         "first\n"
@@ -187,8 +195,23 @@ static int look_at_arrays(struct work *work, struct gr_error *error)
         return GR_OK;
     }
     int status = gr_plant_look(&work->plant, &lesson.series, lesson.site, error);
-    work->knows_plant = status == GR_OK;
+    work->findings.plant = status == GR_OK ? &work->plant : NULL;
     return status;
+}
+
+/* From the file where its steps are short enough, else from what the daemon kept. */
+static int look_inside(struct work *work, struct gr_error *error)
+{
+    struct gr_lesson lesson;
+    const struct gr_series *fine = &lesson.series;
+    bool known = make_lesson(&lesson, work, GR_FORECAST_LOAD) && fine->step_s <= most_fine_s;
+    if (!known && work->config) {
+        known = gr_fine_history_read(&work->fine, &work->config->outputs, "granary forecast") == GR_OK;
+        fine = &work->fine.load;
+    }
+    int status = known ? gr_within_learn(&work->within, fine, GR_HISTORY_STEP_S, error) : GR_NOT_FOUND;
+    work->findings.within = status == GR_OK ? &work->within : NULL;
+    return status == GR_NOT_FOUND ? GR_OK : status;
 }
 
 static int evaluate(const struct work *work, bool json, bool *printed, struct gr_error *error)
@@ -205,7 +228,7 @@ static int evaluate(const struct work *work, bool json, bool *printed, struct gr
             known[part] = &score[part];
         }
     }
-    *printed = forecast_print_scores(known, work->knows_plant ? &work->plant : NULL, json);
+    *printed = forecast_print_scores(known, &work->findings, json);
     return GR_OK;
 }
 
@@ -216,7 +239,7 @@ static int look_ahead(const struct work *work, bool json, bool *printed, struct 
                                    .step_s = usage->step_s,
                                    .slots = (size_t)(reach_s / usage->step_s),
                                    .zone = work->zone,
-                                   .plant = work->knows_plant ? &work->plant : NULL};
+                                   .findings = &work->findings};
     struct gr_forecast_slot *room = calloc(FORECAST_PARTS * table.slots, sizeof *room);
     int status = room ? GR_OK : gr_error_set(error, GR_NO_MEMORY, "no memory for a forecast");
     for (size_t part = 0; status == GR_OK && part < FORECAST_PARTS; part++) {
@@ -248,6 +271,9 @@ int gr_tool_forecast(int argc, char **argv)
         status = look_at_arrays(&work, &error);
     }
     if (status == GR_OK) {
+        status = look_inside(&work, &error);
+    }
+    if (status == GR_OK) {
         status = call.evaluate ? evaluate(&work, call.json, &printed, &error)
                                : look_ahead(&work, call.json, &printed, &error);
     }
@@ -256,6 +282,8 @@ int gr_tool_forecast(int argc, char **argv)
     } else if (!printed) {
         fputs("granary forecast: the standard output cannot be written\n", stderr);
     }
+    gr_within_free(&work.within);
+    gr_fine_history_free(&work.fine);
     gr_usage_free(&work.usage);
     gr_usage_free(&work.weather);
     gr_zone_free(work.zone);

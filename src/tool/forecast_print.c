@@ -68,6 +68,50 @@ static void print_plant(const struct gr_plant *plant)
     putchar('\n');
 }
 
+/* ---- what they say of the load inside half hours ---- */
+
+static json_t *within_to_json(const struct gr_within *within)
+{
+    struct gr_within_shape shape;
+    json_t *levels = json_array();
+    gr_within_shape(within, &shape);
+    for (size_t i = 0; i < GR_WITHIN_LEVELS; i++) {
+        const double *share = shape.share[i];
+        (void)json_array_append_new(levels, json_pack("{s:f, s:[f, f, f, f, f]}", "up_to_kw",
+                                                      shape.up_to_kw[i], "share_of_mean", share[0], share[1],
+                                                      share[2], share[3], share[4]));
+    }
+    return json_pack("{s:i, s:i, s:I, s:o}", "slot_s", (int)within->slot_s, "step_s",
+                     (int)within->fine.step_s, "slots", (json_int_t)within->count, "levels", levels);
+}
+
+static void print_within(const struct gr_within *within)
+{
+    static const char *const names[GR_WITHIN_LEVELS] = {"least", "middle", "greatest"};
+    struct gr_within_shape shape;
+    gr_within_shape(within, &shape);
+    printf(
+        "inside %d minutes, from the means over %d minutes of %zu of them: the load in the quietest to the "
+        "busiest fifth of the time, as a share of the mean\n",
+        (int)within->slot_s / 60, (int)within->fine.step_s / 60, within->count);
+    for (size_t i = 0; i < GR_WITHIN_LEVELS; i++) {
+        const double *share = shape.share[i];
+        printf("  %-8s third of the means, up to %6.3f kW: %.2f %.2f %.2f %.2f %.2f\n", names[i],
+               shape.up_to_kw[i], share[0], share[1], share[2], share[3], share[4]);
+    }
+    putchar('\n');
+}
+
+static void print_findings(const struct forecast_findings *findings)
+{
+    if (findings->plant) {
+        print_plant(findings->plant);
+    }
+    if (findings->within) {
+        print_within(findings->within);
+    }
+}
+
 /* ---- scores ---- */
 
 static json_t *baselines_to_json(const struct gr_forecast_score *score)
@@ -120,17 +164,16 @@ static void print_score(const char *name, const struct gr_forecast_score *score)
 }
 
 bool forecast_print_scores(const struct gr_forecast_score *const scores[FORECAST_PARTS],
-                           const struct gr_plant *plant, bool json)
+                           const struct forecast_findings *findings, bool json)
 {
     if (json) {
-        return print_json(json_pack("{s:o, s:o, s:o*}", part_name[GR_FORECAST_LOAD],
+        return print_json(json_pack("{s:o, s:o, s:o*, s:o*}", part_name[GR_FORECAST_LOAD],
                                     score_to_json(scores[GR_FORECAST_LOAD]), part_name[GR_FORECAST_SUN],
                                     score_to_json(scores[GR_FORECAST_SUN]), "arrays",
-                                    plant ? plant_to_json(plant) : NULL));
+                                    findings->plant ? plant_to_json(findings->plant) : NULL, "within",
+                                    findings->within ? within_to_json(findings->within) : NULL));
     }
-    if (plant) {
-        print_plant(plant);
-    }
+    print_findings(findings);
     for (size_t part = 0; part < FORECAST_PARTS; part++) {
         if (scores[part]) {
             print_score(part_name[part], scores[part]);
@@ -177,8 +220,10 @@ static json_t *table_to_json(const struct forecast_table *table)
             return NULL;
         }
     }
-    return json_pack("{s:i, s:o, s:o, s:o*}", "step_s", (int)table->step_s, "levels", levels, "slots", rows,
-                     "arrays", table->plant ? plant_to_json(table->plant) : NULL);
+    const struct forecast_findings *findings = table->findings;
+    return json_pack("{s:i, s:o, s:o, s:o*, s:o*}", "step_s", (int)table->step_s, "levels", levels, "slots",
+                     rows, "arrays", findings->plant ? plant_to_json(findings->plant) : NULL, "within",
+                     findings->within ? within_to_json(findings->within) : NULL);
 }
 
 bool forecast_print_table(const struct forecast_table *table, bool json)
@@ -186,9 +231,7 @@ bool forecast_print_table(const struct forecast_table *table, bool json)
     if (json) {
         return print_json(table_to_json(table));
     }
-    if (table->plant) {
-        print_plant(table->plant);
-    }
+    print_findings(table->findings);
     printf("%-26s", "start");
     for (size_t part = 0; part < FORECAST_PARTS; part++) {
         if (table->part[part]) {

@@ -4,13 +4,19 @@
 
 #include "granary/forecast.h"
 #include "granary/plant.h"
+#include "granary/within.h"
 
 #define FORECAST_PARTS 2 /* load and sun, in the order of enum gr_forecast_kind */
 
-/* Figures of load and sun; NULL where the file has no such column, as the plant where nothing is known of
- * arrays. Returns false where the output fails. */
+/* What the readings say beside the forecast; NULL where nothing is known. */
+struct forecast_findings {
+    const struct gr_plant *plant;   /* the arrays */
+    const struct gr_within *within; /* the load inside half hours */
+};
+
+/* Figures of load and sun; NULL where the file has no such column. Returns false where the output fails. */
 bool forecast_print_scores(const struct gr_forecast_score *const scores[FORECAST_PARTS],
-                           const struct gr_plant *plant, bool json);
+                           const struct forecast_findings *findings, bool json);
 
 /* Forecasts of `slots` slots from start_s on; NULL where the file has no such column. */
 struct forecast_table {
@@ -19,7 +25,7 @@ struct forecast_table {
     size_t slots;
     const struct gr_zone *zone;
     const struct gr_forecast_slot *part[FORECAST_PARTS];
-    const struct gr_plant *plant; /* NULL where nothing is known of arrays */
+    const struct forecast_findings *findings;
 };
 
 bool forecast_print_table(const struct forecast_table *table, bool json);

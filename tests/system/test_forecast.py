@@ -4,6 +4,7 @@ import datetime
 import json
 import math
 import os
+import sqlite3
 import subprocess
 import unittest
 
@@ -66,6 +67,23 @@ class Forecast(SystemTest):
         self.assertEqual(set(arrays), {"days", "scale", "turned", "tilt_deg", "azimuth_deg", "shadows"})
         done = self.forecast("--usage", self.path("usage.csv"), "--config", config)
         self.assertRegex(done.stdout, r"arrays, from the brightest of 40 days: they give 0\.\d\d of what")
+
+    def test_five_minute_means_of_the_daemon_tell_the_load_inside_half_hours(self):
+        config = self.config()
+        done = self.run_tool("import", config, self.path("usage.csv"))  # begins the store
+        self.assertEqual(done.returncode, 0, done.stderr)
+        with sqlite3.connect(self.path("state/granary.db")) as store:
+            for i in range(10 * 288):  # a kettle in one of the six parts of each half hour
+                store.execute("INSERT INTO fine (start_s, house_kw, house_samples, solar_samples, battery_samples, grid_samples, car_samples,"
+                              " state_of_charge_samples) VALUES (?, ?, 30, 0, 30, 30, 0, 5)", (utc("2026-03-02 00:00") + i * 300, 2 if i % 6 == 4 else 0.2))
+        within = self.json_of("--config", config)["within"]
+        self.assertEqual((within["slot_s"], within["step_s"], within["slots"]), (1800, 300, 480))
+        for level in within["levels"]:
+            self.assertAlmostEqual(sum(level["share_of_mean"]) / 5, 1)
+            self.assertAlmostEqual(level["share_of_mean"][0], 0.4)
+        done = self.forecast("--usage", self.path("usage.csv"), "--config", config, "--evaluate")
+        self.assertIn("inside 30 minutes, from the means over 5 minutes of 480 of them", done.stdout)
+        self.assertRegex(done.stdout, r"middle   third of the means, up to  0\.500 kW: 0\.40 0\.40 0\.40 0\.40 3\.40")
 
     def test_weather_is_taken_from_a_second_file(self):
         with open(self.path("weather.csv"), "w", encoding="utf-8") as file:

@@ -2,6 +2,8 @@
 #include "backtest_house.h"
 #include "check.h"
 
+#include "granary/within.h"
+
 static struct gr_backtest_result run(struct made_up *it, const char *strategy)
 {
     struct gr_backtest_result result;
@@ -420,8 +422,8 @@ static void a_spread_inside_the_slots_keeps_their_energy_and_its_past(void **sta
     cut.usage.count = 30;
     struct gr_usage coarse = made_up_usage(it.zone, made_up_start_s, 3600, 3, 44);
     it.usage.load_kw[7] = coarse.load_kw[7] = NAN;
-    assert_int_equal(gr_backtest_spread(&it.usage, 9), GR_OK);
-    assert_int_equal(gr_backtest_spread(&cut.usage, 9), GR_OK);
+    assert_int_equal(gr_backtest_spread(&it.usage, 9, NULL), GR_OK);
+    assert_int_equal(gr_backtest_spread(&cut.usage, 9, NULL), GR_OK);
     assert_int_equal(it.usage.count, 12 * coarse.count);
     for (size_t i = 0; i < coarse.count; i++) {
         double load = 0, solar = 0;
@@ -437,6 +439,30 @@ static void a_spread_inside_the_slots_keeps_their_energy_and_its_past(void **sta
     gr_usage_free(&coarse);
     forget(&it);
     forget(&cut);
+}
+
+static void a_spread_that_was_learned_has_the_courses_of_the_past(void **state)
+{
+    (void)state;
+    enum { STEPS = 12 * 400 };
+    static double kw[STEPS];
+    struct made_up it;
+    struct gr_within learned;
+    make_up(&it, 3600, 3, false, 44);
+    for (size_t i = 0; i < STEPS; i++) {
+        kw[i] = i % 12 == 5 ? 2.2 : 0.1; /* always the same part of the hour */
+    }
+    struct gr_series fine = {.start_s = made_up_start_s, .step_s = 300, .count = STEPS, .kw = kw};
+    assert_int_equal(gr_within_learn(&learned, &fine, 3600, NULL), GR_OK);
+    struct gr_usage coarse = made_up_usage(it.zone, made_up_start_s, 3600, 3, 44);
+    assert_int_equal(gr_backtest_spread(&it.usage, 9, &learned), GR_OK);
+    for (size_t i = 0; i < it.usage.count; i++) {
+        double share = i % 12 == 5 ? 2.2 / (3.3 / 12) : 0.1 / (3.3 / 12);
+        assert_near(it.usage.load_kw[i], share * coarse.load_kw[i / 12], 1e-9);
+    }
+    gr_within_free(&learned);
+    gr_usage_free(&coarse);
+    forget(&it);
 }
 
 static void missing_prices_are_an_error_that_names_the_part(void **state)
@@ -520,6 +546,7 @@ int main(void)
         cmocka_unit_test(five_minute_usage_is_lived_through_below_the_slot),
         cmocka_unit_test(usage_is_cut_where_prices_change_inside_its_steps),
         cmocka_unit_test(a_spread_inside_the_slots_keeps_their_energy_and_its_past),
+        cmocka_unit_test(a_spread_that_was_learned_has_the_courses_of_the_past),
         cmocka_unit_test(missing_prices_are_an_error_that_names_the_part),
         cmocka_unit_test(settings_that_make_no_sense_are_refused),
         cmocka_unit_test(the_share_is_nothing_for_follow_and_one_for_foresight),
