@@ -296,7 +296,7 @@ static void print_slot(const struct work *work, const struct gr_plan_slot *slot)
            unsigned_zero(slot->grid_kw, 0.01),
            slot->stored_kwh / work->config->engine.site.battery.capacity_kwh * 100,
            unsigned_zero(slot->cost, 0.001), slot->marginal_value_per_kwh);
-    gr_print_wrapped(slot->reason);
+    gr_print_wrapped(stdout, slot->reason, REASON_COLUMNS);
 }
 
 static void print_table(const struct work *work, const struct call *call, const struct gr_plan_view *plan)

@@ -206,7 +206,7 @@ void gr_explain_print(const struct gr_engine *engine, size_t slot, const struct 
            gr_zone_abbreviation(zone, why->start_s), 100 * why->stored_kwh / why->capacity_kwh, of->house_kw,
            of->solar_kw, why->import_price, why->expected_price ? " (not published yet)" : "",
            why->export_price);
-    gr_print_wrapped(of->reason);
+    gr_print_wrapped(stdout, of->reason, REASON_COLUMNS);
     puts("\ncommand          battery    grid  charge       now     later      more");
     printf("                      kW      kW       %%  %8.8s  %8.8s  %8.8s\n", currency, currency, currency);
     sort_kinds(order, why);

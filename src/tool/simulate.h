@@ -121,6 +121,7 @@ struct gr_sim_view {
     const struct gr_sim_scene *scene;
     int width;
     int64_t day_shown; /* local day of the last line; -1: none yet */
+    int kind_shown;    /* its command; -1 likewise */
 };
 
 void gr_sim_print_header(struct gr_sim_view *view, const struct gr_sim_options *options, int64_t from_s);

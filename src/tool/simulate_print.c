@@ -1,5 +1,6 @@
 /* What people see of a simulated run. */
 #include "tool/simulate.h"
+#include "tool/wrapped.h"
 
 #include "granary/civil.h"
 
@@ -50,7 +51,7 @@ static void print_columns(struct gr_sim_view *view)
     bool car = view->scene->house.car_kw > 0;
     fprintf(view->stream, "\n       %s per kWh   power, kW (battery + charges, grid + imports)\n",
             view->config->currency);
-    fprintf(view->stream, "time   import export  house   sun%s battery   grid full  command     why\n",
+    fprintf(view->stream, "time   import export  house   sun%s battery   grid full  command\n",
             car ? "   car" : "");
 }
 
@@ -72,12 +73,14 @@ void gr_sim_print_header(struct gr_sim_view *view, const struct gr_sim_options *
     const struct gr_config *config = view->config;
     print_run(view, options, from_s);
     print_house(view);
-    fprintf(view->stream,
-            "Every %d simulated seconds the house publishes its readings, and the battery does what topic\n"
-            "%s/5/%s/command/document says. Two more houses with the same sun and load run beside it for\n"
-            "comparison: one whose battery only follows the house, and one without a battery.\n"
-            "One line a half hour: means of it, and the command that was in force longest.\n",
-            options->step_s, config->outputs.domain, config->outputs.device);
+    fprintf(
+        view->stream,
+        "Every %d simulated seconds the house publishes its readings, and the battery does what topic\n"
+        "%s/5/%s/command/document says. Two more houses with the same sun and load run beside it for\n"
+        "comparison: one whose battery only follows the house, and one without a battery.\n"
+        "One line a half hour: means of it, and the command that was in force longest; below it, where that\n"
+        "is another than before, the reason.\n",
+        options->step_s, config->outputs.domain, config->outputs.device);
     if (!config->engine.safety.commanding) {
         fputs("The configuration only observes (commanding = false): nothing will be commanded.\n",
               view->stream);
@@ -110,28 +113,6 @@ static int longest_kind(const struct gr_sim_half_hour *half_hour)
     return longest;
 }
 
-/* Prints at most `columns` characters of a UTF-8 text, the last one three dots where it is cut. */
-static void print_cut(FILE *stream, const char *text, int columns)
-{
-    int characters = 0;
-    for (const char *at = text; *at; at++) {
-        characters += ((unsigned char)*at & 0xc0) != 0x80;
-    }
-    if (characters <= columns) {
-        fputs(text, stream);
-        return;
-    }
-    int shown = 0;
-    for (const char *at = text; *at; at++) {
-        shown += ((unsigned char)*at & 0xc0) != 0x80;
-        if (shown > columns - 3) {
-            break;
-        }
-        fputc(*at, stream);
-    }
-    fputs("...", stream);
-}
-
 /* Signed, and without the sign of a zero. */
 static double tidy(double kw)
 {
@@ -147,23 +128,25 @@ void gr_sim_print_half_hour(struct gr_sim_view *view, const struct gr_sim_half_h
     int kind = longest_kind(half_hour);
     char command[24];
     print_day(view, local_s);
-    int used = fprintf(view->stream, "%02d:%02d  %7.3f %6.3f %6.2f %5.2f", at.hour, at.minute,
-                       gr_sim_price(view->scene, GR_IMPORT, view->zone, half_hour->start_s),
-                       gr_sim_price(view->scene, GR_EXPORT_DIRECTION, view->zone, half_hour->start_s),
-                       sum->house_kw / seconds, (sum->solar_kw - sum->curtail_kw) / seconds);
+    fprintf(view->stream, "%02d:%02d  %7.3f %6.3f %6.2f %5.2f", at.hour, at.minute,
+            gr_sim_price(view->scene, GR_IMPORT, view->zone, half_hour->start_s),
+            gr_sim_price(view->scene, GR_EXPORT_DIRECTION, view->zone, half_hour->start_s),
+            sum->house_kw / seconds, (sum->solar_kw - sum->curtail_kw) / seconds);
     if (view->scene->house.car_kw > 0) {
-        used += fprintf(view->stream, " %5.2f", sum->car_kw / seconds);
+        fprintf(view->stream, " %5.2f", sum->car_kw / seconds);
     }
     (void)snprintf(command, sizeof command, "%s", gr_command_name((enum gr_command_kind)kind));
     if (kind == GR_CHARGE || kind == GR_EXPORT) {
         (void)snprintf(command, sizeof command, "%s %.2f", gr_command_name((enum gr_command_kind)kind),
                        half_hour->power_kw[kind]);
     }
-    used += fprintf(view->stream, " %+7.2f %+6.2f %3.0f%%  %-11s ", tidy(sum->battery_kw / seconds),
-                    tidy(sum->grid_kw / seconds),
-                    100 * sum->stored_kwh / view->scene->house.site.battery.capacity_kwh, command);
-    print_cut(view->stream, half_hour->reason[kind], view->width - used);
-    fputc('\n', view->stream);
+    fprintf(view->stream, " %+7.2f %+6.2f %3.0f%%  %s\n", tidy(sum->battery_kw / seconds),
+            tidy(sum->grid_kw / seconds),
+            100 * sum->stored_kwh / view->scene->house.site.battery.capacity_kwh, command);
+    if (kind != view->kind_shown) {
+        gr_print_wrapped(view->stream, half_hour->reason[kind], view->width);
+        view->kind_shown = kind;
+    }
     fflush(view->stream);
 }
 

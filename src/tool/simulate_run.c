@@ -447,7 +447,8 @@ static void prepare(struct run *run, int64_t start_s)
                                      .zone = run->zone,
                                      .scene = run->scene,
                                      .width = terminal_width(),
-                                     .day_shown = -1};
+                                     .day_shown = -1,
+                                     .kind_shown = -1};
 }
 
 /* The signals are blocked before any thread starts, so that they arrive here and nowhere else. */

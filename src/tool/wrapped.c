@@ -1,24 +1,33 @@
 #include "tool/wrapped.h"
 
-#include <stdio.h>
 #include <string.h>
 
-enum { INDENT = 8, COLUMNS = 110 };
+enum { INDENT = 8 };
 
-void gr_print_wrapped(const char *text)
+static int count_characters(const char *text, size_t length)
 {
-    size_t column = 0;
+    int count = 0;
+    for (size_t i = 0; i < length; i++) {
+        count += ((unsigned char)text[i] & 0xc0) != 0x80;
+    }
+    return count;
+}
+
+void gr_print_wrapped(FILE *stream, const char *text, int columns)
+{
+    int column = 0;
     for (size_t length; *text; text += length + (text[length] == ' ')) {
         length = strcspn(text, " ");
-        if (column == 0 || column + 1 + length > COLUMNS) {
-            printf("%s%*s", column ? "\n" : "", INDENT, "");
+        int characters = count_characters(text, length);
+        if (column == 0 || column + 1 + characters > columns) {
+            fprintf(stream, "%s%*s", column ? "\n" : "", INDENT, "");
             column = INDENT;
         } else {
-            (void)putchar(' ');
+            fputc(' ', stream);
             column++;
         }
-        printf("%.*s", (int)length, text);
-        column += length;
+        fprintf(stream, "%.*s", (int)length, text);
+        column += characters;
     }
-    (void)putchar('\n');
+    fputc('\n', stream);
 }

@@ -2,7 +2,11 @@
 #ifndef GRANARY_TOOL_WRAPPED_H
 #define GRANARY_TOOL_WRAPPED_H
 
-/* Prints a text indented, in lines of at most 110 columns. */
-void gr_print_wrapped(const char *text);
+#include <stdio.h>
+
+enum { REASON_COLUMNS = 110 }; /* as wide as the plan's table */
+
+/* Prints a text indented, broken between words into lines of at most so many characters (UTF-8). */
+void gr_print_wrapped(FILE *stream, const char *text, int columns);
 
 #endif

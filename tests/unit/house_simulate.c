@@ -314,12 +314,15 @@ static void energy_left_in_the_battery_counts_in_the_total(void **state)
     assert_true(gr_sim_total(&account, GR_SIM_BARE) == 7);
 }
 
-/* The line of half an hour of charging at 2 kW for the given reason, 100 columns wide. */
-static void print_line(const char *reason, char *out, size_t size)
+/* Half an hour of charging at 2 kW for the given reason, printed `times` times, 54 columns wide; the line of
+ * the day is left out. */
+static void print_lines(const char *reason, int times, char *out, size_t size)
 {
     struct gr_sim_scene scene = priced_scene();
     struct gr_sim_half_hour half_hour = {.start_s = day_s, .seconds = 1800};
-    struct gr_sim_view view = {.stream = tmpfile(), .scene = &scene, .width = 100, .day_shown = -1};
+    struct gr_sim_view view = {
+        .stream = tmpfile(), .scene = &scene, .width = 54, .day_shown = -1, .kind_shown = -1};
+    char day[64];
     scene.house.site.battery.capacity_kwh = 10;
     scene.price_swing = 0;
     half_hour.sum =
@@ -330,37 +333,39 @@ static void print_line(const char *reason, char *out, size_t size)
     (void)snprintf(half_hour.reason[GR_CHARGE], GR_REASON_SIZE, "%s", reason);
     assert_non_null(view.stream);
     assert_int_equal(gr_zone_fixed((struct gr_zone **)&view.zone, "UTC", 0, NULL), GR_OK);
-    gr_sim_print_half_hour(&view, &half_hour);
+    for (int i = 0; i < times; i++) {
+        gr_sim_print_half_hour(&view, &half_hour);
+    }
     rewind(view.stream);
-    assert_non_null(fgets(out, (int)size, view.stream));
-    assert_string_equal(out, "Monday 2026-03-09\n");
-    assert_non_null(fgets(out, (int)size, view.stream));
+    assert_non_null(fgets(day, sizeof day, view.stream));
+    assert_string_equal(day, "Monday 2026-03-09\n");
+    out[fread(out, 1, size - 1, view.stream)] = '\0';
     (void)fclose(view.stream);
     gr_zone_free((struct gr_zone *)view.zone);
 }
 
-static void a_line_says_what_flowed_and_what_was_commanded_longest(void **state)
+static const char flow[] = "23:00    0.246 -0.042   0.50  0.00   +2.00  +2.50  50%  charge 2.00\n";
+
+static void a_line_says_what_flowed_and_a_new_command_its_reason(void **state)
 {
     (void)state;
-    char line[512];
-    print_line("cheap", line, sizeof line);
-    assert_string_equal(line, "23:00    0.246 -0.042   0.50  0.00   +2.00  +2.50  50%  charge 2.00 cheap\n");
+    char lines[1024], expected[1024];
+    print_lines("cheap", 2, lines, sizeof lines);
+    (void)snprintf(expected, sizeof expected, "%s        cheap\n%s", flow, flow);
+    assert_string_equal(lines, expected);
 }
 
-static void a_long_reason_is_cut_to_the_line_between_characters(void **state)
+static void a_long_reason_is_broken_between_words(void **state)
 {
     (void)state;
-    char line[512], reason[GR_REASON_SIZE] = "";
-    for (int i = 0; i < 50; i++) {
-        memcpy(reason + strlen(reason), "\u00e9x", sizeof "\u00e9x");
-    }
-    print_line(reason, line, sizeof line);
-    size_t columns = 0;
-    for (const char *at = line; *at != '\n'; at++) {
-        columns += ((unsigned char)*at & 0xc0) != 0x80;
-    }
-    assert_int_equal(columns, 100);
-    assert_true(strstr(line, "x...\n") || strstr(line, "\u00e9...\n"));
+    char lines[1024], expected[1024];
+    print_lines("for a price of 0.0820 \u20ac, a worth of 0.1926 \u20ac\u20ac, after losses", 1, lines,
+                sizeof lines);
+    (void)snprintf(expected, sizeof expected,
+                   "%s        for a price of 0.0820 \u20ac, a worth of 0.1926 \u20ac\u20ac,\n"
+                   "        after losses\n",
+                   flow);
+    assert_string_equal(lines, expected);
 }
 
 /* ---- scene ---- */
@@ -465,8 +470,8 @@ int main(void)
         cmocka_unit_test(prices_that_cannot_be_published_are_an_error),
         cmocka_unit_test(prices_swing_from_day_to_day_together),
         cmocka_unit_test(energy_left_in_the_battery_counts_in_the_total),
-        cmocka_unit_test(a_line_says_what_flowed_and_what_was_commanded_longest),
-        cmocka_unit_test(a_long_reason_is_cut_to_the_line_between_characters),
+        cmocka_unit_test(a_line_says_what_flowed_and_a_new_command_its_reason),
+        cmocka_unit_test(a_long_reason_is_broken_between_words),
         cmocka_unit_test(a_scene_keeps_what_is_configured_where_it_says_nothing),
         cmocka_unit_test(a_wrong_scene_is_refused_with_line_and_key),
         cmocka_unit_test(the_scene_of_the_demonstration_is_sound),
