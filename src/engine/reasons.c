@@ -147,16 +147,22 @@ static void explain_kept(char out[GR_REASON_SIZE], const struct gr_engine *engin
 {
     const struct gr_safety *safety = &engine->config.safety;
     const struct gr_pacer *pacer = &engine->pacer;
-    double less = wish->why.of[pacer->kind].more;
-    int used = snprintf(out, GR_REASON_SIZE, "%s for now: %s would cost %.4f less, but ",
-                        gr_command_name(pacer->kind), gr_command_name(wish->kind), fmax(0, less));
-    char *rest = out + used;
-    size_t room = GR_REASON_SIZE - (size_t)used;
-    if (gr_pacer_gains(pacer, safety, wish->gain)) {
-        (void)snprintf(rest, room, "a command stays for %.3g min", safety->dwell_s / 60.0);
+    const char *kept = gr_command_name(pacer->kind), *better = gr_command_name(wish->kind);
+    const struct gr_alternative *of = &wish->why.of[pacer->kind];
+    char what[64], wait[64];
+    if (of->breach != GR_BREACH_NONE || isinf(of->more)) {
+        (void)snprintf(what, sizeof what, "be better, but");
+    } else if (of->more < least_told) {
+        (void)snprintf(what, sizeof what, "cost the same, and");
     } else {
-        (void)snprintf(rest, room, "a change of command must gain %.4f", safety->least_gain);
+        (void)snprintf(what, sizeof what, "cost %.4f less, but", of->more);
     }
+    if (gr_pacer_gains(pacer, safety, wish->gain)) {
+        (void)snprintf(wait, sizeof wait, "a command stays for %.3g min", safety->dwell_s / 60.0);
+    } else {
+        (void)snprintf(wait, sizeof wait, "a change of command must gain %.4f", safety->least_gain);
+    }
+    (void)snprintf(out, GR_REASON_SIZE, "%s for now: %s would %s %s", kept, better, what, wait);
 }
 
 void gr_engine_explain(char out[GR_REASON_SIZE], const struct gr_engine *engine, const struct gr_wish *wish,
