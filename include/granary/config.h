@@ -1,6 +1,6 @@
 /* The configuration file (libconfig), read once into plain structs. conf/granary.conf shows and explains
- * every key. Groups: site, battery, grid, solar, mqtt, inputs, rates, weather, planning, safety, outputs,
- * events. */
+ * every key. Groups: site, battery, grid, solar, mqtt, inputs, rates, weather, event_sources, planning,
+ * safety, outputs, events. */
 #ifndef GRANARY_CONFIG_H
 #define GRANARY_CONFIG_H
 
@@ -12,6 +12,7 @@
 #include "granary/rates.h"
 #include "granary/site.h"
 #include "granary/strategy.h"
+#include "granary/window.h"
 #include "granary/zone.h"
 
 #include <stdbool.h>
@@ -88,6 +89,13 @@ struct gr_weather_source {
     struct gr_rate_mapping temperature; /* where tells_temperature */
 };
 
+/* Where windows of changed prices, payments and wishes come from (window.h). */
+struct gr_event_source {
+    struct gr_source source; /* of kind http or file; its rates mapping is not used */
+    int poll_minutes;        /* of kind http */
+    struct gr_window_mapping mapping;
+};
+
 struct gr_outputs {
     char domain[GR_NAME_SIZE];          /* first topic level: "homie" */
     char device[GR_NAME_SIZE];          /* device id: a-z, 0-9, hyphen */
@@ -121,6 +129,8 @@ struct gr_config {
     struct gr_source import[GR_MAX_SOURCES], export[GR_MAX_SOURCES];
     size_t import_count, export_count;
     struct gr_weather_source weather;
+    struct gr_event_source event_sources[GR_MOST_EVENT_SOURCES];
+    size_t event_source_count;
     struct gr_outputs outputs;
     struct gr_events events;
     struct gr_actuate actuate[GR_MOST_ACTUATE]; /* in the order in which they are sent */

@@ -63,7 +63,8 @@ enum gr_event_kind {
     GR_EVENT_LINK,     /* the broker connection came up or went down */
     GR_EVENT_OVERRIDE, /* somebody asks for something else than the plan */
     GR_EVENT_CANCEL,   /* and no longer */
-    GR_EVENT_RIVAL     /* somebody else commands on our topic, or has ended */
+    GR_EVENT_RIVAL,    /* somebody else commands on our topic, or has ended */
+    GR_EVENT_WINDOWS   /* all windows that an event source tells of, instead of those it told before */
 };
 
 struct gr_event {
@@ -99,6 +100,11 @@ struct gr_event {
         struct {
             int kind; /* enum gr_override_kind; GR_OVERRIDE_KINDS: all */
         } cancel;
+        struct {
+            int32_t source;
+            const struct gr_window *list; /* copied; their own source is not looked at */
+            size_t count;
+        } windows;
     } of;
 };
 

@@ -6,6 +6,7 @@
 #include "granary/command.h"
 #include "granary/error.h"
 #include "granary/site.h"
+#include "granary/window.h"
 #include "granary/zone.h"
 
 #include <stdbool.h>
@@ -35,10 +36,12 @@ struct gr_override {
     char by[GR_NAME_SIZE];    /* who asked for it, "" where nobody said */
 };
 
-/* At most one of each kind. */
+/* At most one override of each kind, and the windows that event sources tell of. */
 struct gr_overrides {
     bool active[GR_OVERRIDE_KINDS];
     struct gr_override of[GR_OVERRIDE_KINDS];
+    size_t window_count;
+    struct gr_window windows[GR_MOST_WINDOWS];
 };
 
 /* What is in force, and what it costs against the plan without it, over the planning horizon. */
@@ -85,6 +88,16 @@ void gr_override_describe(char *out, size_t size, const struct gr_override *over
 /* The power to command: what was asked for, or as much as the battery can; 0 but for charge and export. */
 double gr_override_power_kw(const struct gr_override *override, const struct gr_battery *battery);
 
+/* ---- windows ---- */
+
+/* All windows of a source, instead of those it had; false where they are the same. GR_MOST_WINDOWS at most in
+ * all: gr_overrides_have_room tells. */
+bool gr_overrides_put_windows(struct gr_overrides *all, int32_t source, const struct gr_window *windows,
+                              size_t count);
+bool gr_overrides_have_room(const struct gr_overrides *all, int32_t source, size_t count);
+/* Drops the windows that have ended. */
+void gr_overrides_end_windows(struct gr_overrides *all, int64_t now_s);
+
 /* ---- questions at one moment ---- */
 
 /* What is to be commanded instead of the plan's choice; NULL: nothing. A pause goes before a command. */
@@ -94,10 +107,13 @@ double gr_overrides_reserve_percent(const struct gr_overrides *all, int64_t at_s
 /* What the load is multiplied by, 1 where nothing is said. */
 double gr_overrides_load_factor(const struct gr_overrides *all, int64_t at_s);
 bool gr_overrides_forbid_export(const struct gr_overrides *all, int64_t at_s);
-/* Prices of a slot as they are with a price or a payment that holds in it or in a part of it. */
+/* Prices of a slot as they are with a price or a payment that holds in it or in a part of it. What a person
+ * says of a price goes before what a source says. */
 void gr_overrides_price(const struct gr_overrides *all, int64_t from_s, int64_t to_s, double *import_price,
                         double *export_price);
-/* The state of charge wished for at a moment between, 0 where none is. */
+/* The next moment after at_s at which a price, a payment or a wish begins or ends; INT64_MAX: none. */
+int64_t gr_overrides_next_edge_s(const struct gr_overrides *all, int64_t at_s);
+/* The state of charge wished for at a moment after after_s and up to to_s, 0 where none is. */
 double gr_overrides_wish_percent(const struct gr_overrides *all, int64_t after_s, int64_t to_s);
 /* The car's wish that is not over; NULL: none. */
 const struct gr_override *gr_overrides_car(const struct gr_overrides *all, int64_t at_s);

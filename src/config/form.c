@@ -60,7 +60,7 @@ void gr_form_defaults(const struct gr_key *keys, void *form)
     }
 }
 
-/* Names the one group or the two in which a key would be right; false where there are none, or more. */
+/* Names the one, two or three groups in which a key would be right; false where there are none, or more. */
 static bool find_homes(const char *name, char *homes, size_t size)
 {
     size_t count = 0;
@@ -74,7 +74,7 @@ static bool find_homes(const char *name, char *homes, size_t size)
             count++;
         }
     }
-    return count == 1 || count == 2;
+    return count >= 1 && count <= 3;
 }
 
 static void refuse_unknown(struct gr_reader *reader, const config_setting_t *setting,

@@ -64,7 +64,8 @@ extern const struct gr_key gr_root_keys[], gr_site_keys[], gr_battery_keys[], gr
     gr_http_source_keys[], gr_file_source_keys[], gr_table_keys[], gr_price_keys[], gr_weather_http_keys[],
     gr_weather_file_keys[], gr_weather_keys[], gr_band_keys[], gr_planning_keys[], gr_safety_keys[],
     gr_outputs_keys[], gr_actuate_keys[], gr_announce_keys[], gr_appliance_keys[], gr_events_keys[],
-    gr_taper_keys[], gr_loss_keys[], gr_wear_keys[];
+    gr_taper_keys[], gr_loss_keys[], gr_wear_keys[],
+    gr_event_source_keys[], gr_event_http_keys[], gr_event_file_keys[];
 
 extern const struct gr_guess gr_guess_kilo[], gr_guess_percent[], gr_guess_money[];
 
@@ -157,6 +158,7 @@ void gr_mqtt_read(struct gr_reader *reader, const config_setting_t *root, struct
 void gr_inputs_read(struct gr_reader *reader, const config_setting_t *root, struct gr_config *out);
 void gr_rates_group_read(struct gr_reader *reader, const config_setting_t *root, struct gr_config *out);
 void gr_weather_read(struct gr_reader *reader, const config_setting_t *root, struct gr_config *out);
+void gr_event_sources_read(struct gr_reader *reader, const config_setting_t *root, struct gr_config *out);
 void gr_hub_read(struct gr_reader *reader, const config_setting_t *root, struct gr_config *out);
 void gr_planning_read(struct gr_reader *reader, const config_setting_t *root, struct gr_config *out);
 
@@ -164,6 +166,12 @@ void gr_planning_read(struct gr_reader *reader, const config_setting_t *root, st
 void gr_curves_read(struct gr_reader *reader, const config_setting_t *battery, struct gr_site *site);
 /* Whether losses by power stand in place of the efficiencies. */
 bool gr_curves_have_losses(const config_setting_t *battery);
+
+/* Hands each group of a list that may be left out to `read`; complains of more than `most`. */
+void gr_entries_read(struct gr_reader *reader, const config_setting_t *root, const char *name, int most,
+                     void (*read)(struct gr_reader *reader, const config_setting_t *group,
+                                  struct gr_config *out),
+                     struct gr_config *out);
 
 /* The bands of one source; `source` is its group. */
 void gr_bands_read(struct gr_reader *reader, const config_setting_t *source, struct gr_source *out);
@@ -207,6 +215,7 @@ extern const struct gr_key gr_strategy_keys[], gr_tariff_keys[], gr_peak_keys[],
 void gr_print_site(FILE *stream, const struct gr_config *config);
 void gr_print_rates(FILE *stream, const struct gr_config *config);
 void gr_print_weather(FILE *stream, const struct gr_weather_source *weather);
+void gr_print_event_sources(FILE *stream, const struct gr_config *config);
 /* An address without what may be secret in it, and when a table's slots end. */
 void gr_print_url(FILE *stream, const char *url);
 void gr_print_slots(FILE *stream, const struct gr_rate_mapping *mapping);

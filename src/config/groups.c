@@ -33,6 +33,10 @@ const struct gr_key gr_root_keys[] = {
      .unit = "a group { ... }",
      .about =
          "a forecast of the weather or of the sun's power; left out, the sun is learned from recent days"},
+    {.name = "event_sources",
+     .kind = GR_KEY_PART,
+     .unit = "a list of at most 4 groups",
+     .about = "where windows with a changed price, a payment or a wished state of charge come from"},
     {.name = "safety",
      .kind = GR_KEY_PART,
      .unit = "a group { ... }",
@@ -89,6 +93,12 @@ const struct gr_group gr_groups[] = {
      gr_weather_keys},
     {"weather of kind \"http\"", "A table that somebody publishes and revises.", gr_weather_http_keys},
     {"weather of kind \"file\"", "A table that something else puts into a file.", gr_weather_file_keys},
+    {"event_sources[]",
+     "Windows with a changed price, a payment per kWh, or a wished state of charge, for which the plan "
+     "prepares.",
+     gr_event_source_keys},
+    {"event_sources[] of kind \"http\"", "Events that somebody publishes and withdraws.", gr_event_http_keys},
+    {"event_sources[] of kind \"file\"", "Events that something else puts into a file.", gr_event_file_keys},
     {"bands[] of a rates source", "One band of the day.", gr_band_keys},
     {"planning", "How Granary plans.", gr_planning_keys},
     {"safety", "How Granary commands.", gr_safety_keys},

@@ -312,10 +312,10 @@ static void read_appliance(struct gr_reader *reader, const config_setting_t *gro
 
 /* ---- the lists ---- */
 
-static void read_list(struct gr_reader *reader, const config_setting_t *root, const char *name, int most,
-                      void (*read)(struct gr_reader *reader, const config_setting_t *group,
-                                   struct gr_config *out),
-                      struct gr_config *out)
+void gr_entries_read(struct gr_reader *reader, const config_setting_t *root, const char *name, int most,
+                     void (*read)(struct gr_reader *reader, const config_setting_t *group,
+                                  struct gr_config *out),
+                     struct gr_config *out)
 {
     const config_setting_t *list = gr_list_member(reader, root, name, false);
     int count = list ? config_setting_length(list) : 0;
@@ -335,9 +335,9 @@ static void read_list(struct gr_reader *reader, const config_setting_t *root, co
 
 void gr_hub_read(struct gr_reader *reader, const config_setting_t *root, struct gr_config *out)
 {
-    read_list(reader, root, "actuate", GR_MOST_ACTUATE, read_actuate, out);
-    read_list(reader, root, "appliances", GR_MOST_APPLIANCES, read_appliance, out);
-    read_list(reader, root, "announce", GR_MOST_ANNOUNCE, read_announce, out);
+    gr_entries_read(reader, root, "actuate", GR_MOST_ACTUATE, read_actuate, out);
+    gr_entries_read(reader, root, "appliances", GR_MOST_APPLIANCES, read_appliance, out);
+    gr_entries_read(reader, root, "announce", GR_MOST_ANNOUNCE, read_announce, out);
     if (out->actuate_count > 0) {
         check_coverage(reader, config_setting_get_member(root, "actuate"), out);
     }

@@ -102,6 +102,10 @@ static void print_secrets(FILE *stream, const struct gr_config *config)
         print_secret(stream, config->export[i].name, config->export[i].headers_file);
     }
     print_secret(stream, config->weather.source.name, config->weather.source.headers_file);
+    for (size_t i = 0; i < config->event_source_count; i++) {
+        const struct gr_source *source = &config->event_sources[i].source;
+        print_secret(stream, source->name, source->headers_file);
+    }
 }
 
 static void print_holidays(FILE *stream, const struct gr_holidays *holidays)
@@ -172,6 +176,7 @@ void gr_config_print(FILE *stream, const struct gr_config *config)
     gr_print_site(stream, config);
     gr_print_rates(stream, config);
     gr_print_weather(stream, &config->weather);
+    gr_print_event_sources(stream, config);
     print_mqtt(stream, &config->mqtt);
     fprintf(stream, "\nInputs\n");
     for (int channel = 0; channel < GR_CHANNELS; channel++) {

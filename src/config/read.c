@@ -74,6 +74,7 @@ static void read_root(struct gr_reader *reader, const config_setting_t *root, st
     gr_inputs_read(reader, root, out);
     gr_rates_group_read(reader, root, out);
     gr_weather_read(reader, root, out);
+    gr_event_sources_read(reader, root, out);
     gr_hub_read(reader, root, out);
     check_wear(reader, root, out);
     check_circle(reader, root, out);

@@ -6,6 +6,7 @@
 #include "daemon/clock.h"
 #include "daemon/desk.h"
 #include "daemon/device.h"
+#include "daemon/events.h"
 #include "daemon/feed.h"
 #include "daemon/inputs.h"
 #include "daemon/keeper.h"
@@ -332,6 +333,7 @@ static void turn(struct daemon *daemon)
             gr_appliances_publish(daemon->config, daemon->engine, daemon->zone, daemon->device,
                                   daemon->bridge, daemon->now.utc_s);
         }
+        gr_events_publish(daemon->feed, daemon->device, daemon->bridge, daemon->now.utc_s);
         gr_device_publish(daemon->device, daemon->bridge, &decision, &plan, &outline, &health);
     }
     (void)sd_notify(0, "WATCHDOG=1");

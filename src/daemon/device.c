@@ -236,8 +236,8 @@ static void send_text(struct gr_device *device, struct gr_bridge *bridge, enum g
     device->published[property] = sent ? strdup(text) : NULL;
 }
 
-static void update(struct gr_device *device, struct gr_bridge *bridge, enum gr_property property,
-                   const char *text)
+void gr_device_update(struct gr_device *device, struct gr_bridge *bridge, enum gr_property property,
+                      const char *text)
 {
     if (!device->published[property] || strcmp(device->published[property], text) != 0) {
         send_text(device, bridge, property, text, 0);
@@ -249,7 +249,7 @@ static void update_number(struct gr_device *device, struct gr_bridge *bridge, en
 {
     char text[24];
     (void)snprintf(text, sizeof text, "%" PRIu64, number);
-    update(device, bridge, property, text);
+    gr_device_update(device, bridge, property, text);
 }
 
 void gr_device_announce(struct gr_device *device, struct gr_bridge *bridge)
@@ -325,15 +325,15 @@ static void send_health(struct gr_device *device, struct gr_bridge *bridge,
     const char *mode = !decision->commanding              ? "observing"
                        : decision->fault == GR_FAULT_NONE ? "commanding"
                                                           : "fallback";
-    update(device, bridge, GR_HEALTH_MODE, mode);
-    update(device, bridge, GR_HEALTH_FAULT, gr_fault_name(decision->fault));
+    gr_device_update(device, bridge, GR_HEALTH_MODE, mode);
+    gr_device_update(device, bridge, GR_HEALTH_FAULT, gr_fault_name(decision->fault));
     /* Its seconds would change at every turn; the fault's name tells what is new. */
     if (device->announcing || decision->issue) {
-        update(device, bridge, GR_HEALTH_REASON, decision->fault_text);
+        gr_device_update(device, bridge, GR_HEALTH_REASON, decision->fault_text);
     }
-    update(device, bridge, GR_HEALTH_INVERTER, gr_answer_name(decision->answer));
+    gr_device_update(device, bridge, GR_HEALTH_INVERTER, gr_answer_name(decision->answer));
     update_number(device, bridge, GR_HEALTH_CHANGES, (uint64_t)decision->changes_today);
-    update(device, bridge, GR_HEALTH_RATES_UNTIL, gr_rfc3339_format(until, health->rates_until_s));
+    gr_device_update(device, bridge, GR_HEALTH_RATES_UNTIL, gr_rfc3339_format(until, health->rates_until_s));
     update_number(device, bridge, GR_HEALTH_REFUSED, health->refused_messages);
     update_number(device, bridge, GR_HEALTH_HEARTBEAT, health->heartbeat);
 }
@@ -345,7 +345,7 @@ static void update_decimal(struct gr_device *device, struct gr_bridge *bridge, e
     char text[40];
     if (isfinite(value)) {
         (void)snprintf(text, sizeof text, "%.*f", decimals, value + 0.0);
-        update(device, bridge, property, text);
+        gr_device_update(device, bridge, property, text);
     }
 }
 
@@ -360,7 +360,7 @@ static void send_car(struct gr_device *device, struct gr_bridge *bridge, const s
         json_object_set_new(document, "cost", json_real(outline->car_cost));
     }
     char *text = document ? json_dumps(document, JSON_COMPACT | JSON_REAL_PRECISION(5)) : NULL;
-    update(device, bridge, GR_PLAN_CAR_CHARGE, text ? text : "{}");
+    gr_device_update(device, bridge, GR_PLAN_CAR_CHARGE, text ? text : "{}");
     free(text);
     json_decref(document);
 }
@@ -369,8 +369,8 @@ static void send_outline(struct gr_device *device, struct gr_bridge *bridge, con
 {
     char at[GR_RFC3339_SIZE];
     if (outline->next_s > 0) {
-        update(device, bridge, GR_PLAN_NEXT_COMMAND, gr_command_name(outline->next));
-        update(device, bridge, GR_PLAN_NEXT_AT, gr_rfc3339_format(at, outline->next_s));
+        gr_device_update(device, bridge, GR_PLAN_NEXT_COMMAND, gr_command_name(outline->next));
+        gr_device_update(device, bridge, GR_PLAN_NEXT_AT, gr_rfc3339_format(at, outline->next_s));
     }
     send_car(device, bridge, outline);
     update_decimal(device, bridge, GR_PLAN_COST_TODAY, outline->cost_today, 2);
@@ -389,12 +389,12 @@ void gr_device_publish(struct gr_device *device, struct gr_bridge *bridge, const
     }
     if (decision->replanned || (device->announcing && plan->count > 0)) {
         char *slots = write_plan(plan);
-        update(device, bridge, GR_PLAN_SLOTS, slots ? slots : "[]");
+        gr_device_update(device, bridge, GR_PLAN_SLOTS, slots ? slots : "[]");
         free(slots);
     }
     if (decision->fault == GR_FAULT_NONE) {
         (void)snprintf(number, sizeof number, "%.4f", decision->marginal_value_per_kwh);
-        update(device, bridge, GR_PLAN_MARGINAL_VALUE, number);
+        gr_device_update(device, bridge, GR_PLAN_MARGINAL_VALUE, number);
     }
     send_outline(device, bridge, outline);
     send_health(device, bridge, decision, health);
@@ -425,7 +425,7 @@ void gr_device_update_override(struct gr_device *device, struct gr_bridge *bridg
 {
     enum gr_property property = gr_property_find(GR_NODE_OVERRIDE, id);
     if (property < GR_PROPERTIES) {
-        update(device, bridge, property, text);
+        gr_device_update(device, bridge, property, text);
     }
 }
 

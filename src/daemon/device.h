@@ -52,6 +52,10 @@ void gr_device_update_appliance(struct gr_device *device, struct gr_bridge *brid
  * live as long as the device. */
 void gr_device_describe(const struct gr_device *device, enum gr_property property, struct gr_announced *out);
 
+/* Any value, where it differs from what the broker holds. */
+void gr_device_update(struct gr_device *device, struct gr_bridge *bridge, enum gr_property property,
+                      const char *text);
+
 /* A value of the node `override`, by its id: where it differs from what the broker holds, or in any case. */
 void gr_device_update_override(struct gr_device *device, struct gr_bridge *bridge, const char *id,
                                const char *text);

@@ -95,6 +95,17 @@ static void add_weather(struct gr_feed *feed, const struct gr_weather_source *we
     }
 }
 
+static void add_events(struct gr_feed *feed, const struct gr_config *config, const struct gr_moment *now)
+{
+    for (size_t i = 0; i < config->event_source_count; i++) {
+        const struct gr_event_source *events = &config->event_sources[i];
+        struct gr_feed_item *item = &feed->items[feed->count++];
+        *item = (struct gr_feed_item){.source = &events->source, .events = events, .index = i};
+        gr_feed_note_events(item, "waiting", "it has not been asked yet", now);
+        gr_feed_restore_events(feed, item, now);
+    }
+}
+
 int gr_feed_create(struct gr_feed **out, const struct gr_config *config, const struct gr_zone *zone,
                    struct gr_engine *engine, struct gr_fetch *fetch, struct gr_store *store,
                    uint64_t jitter_seed, const struct gr_moment *now, struct gr_error *error)
@@ -111,6 +122,7 @@ int gr_feed_create(struct gr_feed **out, const struct gr_config *config, const s
     add_sources(feed, GR_IMPORT, config->import, config->import_count, now);
     add_sources(feed, GR_EXPORT_DIRECTION, config->export, config->export_count, now);
     add_weather(feed, &config->weather);
+    add_events(feed, config, now);
     *out = feed;
     return GR_OK;
 }
@@ -125,6 +137,7 @@ void gr_feed_free(struct gr_feed *feed)
     if (feed) {
         for (size_t i = 0; i < feed->count; i++) {
             gr_rate_table_free(&feed->items[i].table);
+            gr_told_windows_free(&feed->items[i].told);
         }
         free(feed);
     }
@@ -196,14 +209,15 @@ static bool accept_rates(struct gr_feed *feed, struct gr_feed_item *item, const 
 static bool accept_document(struct gr_feed *feed, struct gr_feed_item *item, const void *bytes, size_t length,
                             const struct gr_moment *now)
 {
-    return item->weather ? gr_feed_accept_weather(feed, item, bytes, length, now)
-                         : accept_rates(feed, item, bytes, length, now);
+    return item->weather  ? gr_feed_accept_weather(feed, item, bytes, length, now)
+           : item->events ? gr_feed_accept_events(feed, item, bytes, length, now)
+                          : accept_rates(feed, item, bytes, length, now);
 }
 
 /* For messages. */
 static const char *group_of(const struct gr_feed_item *item)
 {
-    return item->weather ? "weather" : "rates";
+    return item->weather ? "weather" : item->events ? "events" : "rates";
 }
 
 /* ---- what is wanted ---- */
@@ -228,7 +242,7 @@ static bool find_wanted(const struct gr_feed *feed, struct gr_feed_item *item, i
     int64_t after_s = gr_zone_day_start_s(feed->zone, now_s, 2);
     int64_t covered_s = covered_until_s(&item->table, now_s);
     int64_t minute = (gr_zone_local_s(feed->zone, now_s) - gr_zone_local_s(feed->zone, today_s)) / 60;
-    if (item->weather) { /* it is revised all the time */
+    if (item->weather || item->events) { /* they are revised all the time */
         *day_s = today_s;
         return true;
     }
@@ -247,13 +261,23 @@ static void put_off(struct gr_feed *feed, struct gr_feed_item *item, enum gr_fet
     int64_t day_s;
     if (item->weather) {
         wanted_s = now->utc_s + (int64_t)item->weather->refresh_minutes * 60;
+    } else if (item->events) {
+        wanted_s = now->utc_s + (int64_t)item->events->poll_minutes * 60;
     }
     /* Today's table taken after tomorrow's hour: tomorrow's is due at once. */
-    if (accepted && !item->weather && find_wanted(feed, item, now->utc_s, &day_s)) {
+    if (accepted && !item->weather && !item->events && find_wanted(feed, item, now->utc_s, &day_s)) {
         wanted_s = now->utc_s;
     }
     gr_schedule_note(&item->schedule, outcome, accepted, retry_after_s, now->utc_s, wanted_s,
                      next_jitter(feed));
+}
+
+/* Whether what is held still serves. An event that repeats is told for some days only, so that once a day the
+ * whole is asked for. */
+static bool holds_something(const struct gr_feed_item *item, int64_t now_s)
+{
+    return item->events ? item->is_told && now_s - item->told_s < GR_DAY_S && now_s >= item->told_s
+                        : covered_until_s(&item->table, now_s) > now_s;
 }
 
 /* ---- files ---- */
@@ -269,9 +293,14 @@ static void read_file(struct gr_feed *feed, struct gr_feed_item *item, int64_t d
         gr_log(GR_LOG_ERROR, "%s: %s: %s", group_of(item), item->source->name, error.text);
         return;
     }
-    bool changed = stat(path, &status) == 0 && (status.st_mtim.tv_sec != item->file_time.tv_sec ||
-                                                status.st_mtim.tv_nsec != item->file_time.tv_nsec);
-    if (!changed) {
+    bool there = stat(path, &status) == 0;
+    if (!there && item->events) {
+        gr_feed_note_events(item, "down", "the file is not there", now);
+    }
+    bool changed = there && (status.st_mtim.tv_sec != item->file_time.tv_sec ||
+                             status.st_mtim.tv_nsec != item->file_time.tv_nsec);
+    bool outworn = there && item->events && !holds_something(item, now->utc_s);
+    if (!changed && !outworn) {
         return;
     }
     item->file_time = status.st_mtim;
@@ -281,6 +310,9 @@ static void read_file(struct gr_feed *feed, struct gr_feed_item *item, int64_t d
         (void)accept_document(feed, item, bytes, length, now);
     } else {
         gr_log(GR_LOG_WARNING, "%s: %s: %s", group_of(item), item->source->name, error.text);
+        if (item->events) {
+            gr_feed_note_events(item, "down", error.text, now);
+        }
     }
     free(bytes);
 }
@@ -301,7 +333,7 @@ static void start_transfer(struct gr_feed *feed, struct gr_feed_item *item, int6
         goto failed;
     }
     /* "Not modified" only helps where what was not modified is still held. */
-    if (feed->store && covered_until_s(&item->table, now->utc_s) > now->utc_s) {
+    if (feed->store && holds_something(item, now->utc_s)) {
         (void)gr_store_get_validators(feed->store, item->url, etag, modified, GR_ETAG_SIZE, NULL);
     }
     struct gr_fetch_request request = {.url = item->url,
@@ -316,6 +348,9 @@ static void start_transfer(struct gr_feed *feed, struct gr_feed_item *item, int6
     return;
 failed:
     gr_log(GR_LOG_WARNING, "%s: %s: %s", group_of(item), item->source->name, error.text);
+    if (item->events) {
+        gr_feed_note_events(item, "down", error.text, now);
+    }
     put_off(feed, item, GR_FETCH_REFUSED, false, 0, now);
     free(headers);
 }
@@ -338,12 +373,26 @@ void gr_feed_turn(struct gr_feed *feed, const struct gr_moment *now)
     }
 }
 
+/* A document that is not there is no word that there are no events. */
+static bool finish_events(struct gr_feed *feed, struct gr_feed_item *item,
+                          const struct gr_fetch_result *result, const struct gr_moment *now)
+{
+    if (result->outcome == GR_FETCH_BODY) {
+        return gr_feed_accept_events(feed, item, result->body, result->length, now);
+    }
+    bool same = result->outcome == GR_FETCH_NOT_MODIFIED;
+    gr_feed_note_events(item, same ? "ok" : "down", same ? "" : result->text, now);
+    return same;
+}
+
 static bool finish_transfer(struct gr_feed *feed, struct gr_feed_item *item,
                             const struct gr_fetch_result *result, const struct gr_moment *now)
 {
     bool accepted = false;
     item->pending = false;
-    if (result->outcome == GR_FETCH_BODY) {
+    if (item->events) {
+        accepted = finish_events(feed, item, result, now);
+    } else if (result->outcome == GR_FETCH_BODY) {
         accepted = accept_document(feed, item, result->body, result->length, now);
     } else if (result->outcome != GR_FETCH_NOT_YET && result->outcome != GR_FETCH_NOT_MODIFIED) {
         gr_log(GR_LOG_WARNING, "%s: %s: %s", group_of(item), item->source->name, result->text);

@@ -1,5 +1,5 @@
-/* The rate sources that change: when to ask for a table, what to ask, whether to accept the answer. Shared by
- * the daemon and the tool's `plan`. */
+/* The sources of rates, weather and events that change: when to ask for a document, what to ask, whether to
+ * accept the answer. Shared by the daemon and the tool's `plan`. */
 #ifndef GRANARY_DAEMON_FEED_H
 #define GRANARY_DAEMON_FEED_H
 
@@ -7,6 +7,8 @@
 #include "granary/engine.h"
 #include "granary/fetch.h"
 #include "granary/store.h"
+
+#include <jansson.h>
 
 struct gr_feed;
 
@@ -26,6 +28,12 @@ void gr_feed_turn(struct gr_feed *feed, const struct gr_moment *now);
 /* Takes finished transfers from the fetcher; what is accepted goes into the engine and the store. True where
  * a table came in. */
 bool gr_feed_collect(struct gr_feed *feed, const struct gr_moment *now);
+
+/* The windows that event sources tell of, as far as they are to come: {"source", "id", "kind", "start",
+ * "end", "value"}; and how each event source fares: {"source", "state", "since", "why", "refused"}. Arrays of
+ * the caller's; NULL without memory. */
+json_t *gr_feed_windows(const struct gr_feed *feed, int64_t now_s);
+json_t *gr_feed_event_sources(const struct gr_feed *feed);
 
 /* Transfers under way. */
 int gr_feed_pending(const struct gr_feed *feed);

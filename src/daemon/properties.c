@@ -126,6 +126,13 @@ const struct gr_property_row gr_properties[GR_PROPERTIES] = {
          .about =
              "messages on the readings' topics that were no readings, since the start; the log says which",
          .example = "`0`"},
+    [GR_HEALTH_EVENT_SOURCES] = {.node = GR_NODE_HEALTH,
+                                 .id = "event-sources",
+                                 .name = "Sources of events",
+                                 .datatype = "json",
+                                 .about = "how each of `event_sources` fares, and the events that were "
+                                          "refused, with the reason; see below",
+                                 .example = "see below"},
     [GR_PLAN_MARGINAL_VALUE] = {.node = GR_NODE_PLAN,
                                 .id = "marginal-value",
                                 .name = "Worth of one more stored kWh",
@@ -179,6 +186,14 @@ const struct gr_property_row gr_properties[GR_PROPERTIES] = {
          .about = "for a car that asked by an override `car`: `start`, `end`, `power_kw`, `cost`; "
                   "`{}` where none did",
          .example = "see meaning"},
+    [GR_PLAN_EVENTS] = {.node = GR_NODE_PLAN,
+                        .id = "events",
+                        .name = "Events to come",
+                        .datatype = "json",
+                        .about =
+                            "what `event_sources` tell of: changed prices, payments and wishes, with their "
+                            "time; see below",
+                        .example = "see below"},
     [GR_PLAN_SLOTS] = {.node = GR_NODE_PLAN,
                        .id = "slots",
                        .name = "The plan, slot by slot",

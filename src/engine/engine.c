@@ -106,6 +106,7 @@ int gr_engine_reconfigure(struct gr_engine *engine, const struct gr_engine_confi
     engine->habits[GR_IMPORT].learned = engine->habits[GR_EXPORT_DIRECTION].learned = false;
     engine->config = *config;
     engine->zone = zone;
+    engine->overrides.window_count = 0; /* whoever tells of them does so again */
     gr_weather_forget_arrays(engine->weather);
     gr_engine_plan_free(&engine->plan);
     engine->reissue = true;
@@ -229,6 +230,28 @@ static int cancel_overrides(struct gr_engine *engine, int which, struct gr_error
     return GR_OK;
 }
 
+static int take_windows(struct gr_engine *engine, const struct gr_event *event, struct gr_error *error)
+{
+    int32_t source = event->of.windows.source;
+    for (size_t i = 0; i < event->of.windows.count; i++) {
+        struct gr_window window = event->of.windows.list[i];
+        window.source = source;
+        if (gr_window_check(&window, error) != GR_OK) {
+            return GR_INVALID;
+        }
+    }
+    if (source < 0 || source >= GR_MOST_EVENT_SOURCES ||
+        !gr_overrides_have_room(&engine->overrides, source, event->of.windows.count)) {
+        return gr_error_set(error, GR_INVALID, "found %zu windows; allowed: %d of all sources together",
+                            event->of.windows.count, GR_MOST_WINDOWS);
+    }
+    if (gr_overrides_put_windows(&engine->overrides, source, event->of.windows.list,
+                                 event->of.windows.count)) {
+        engine->replan = true;
+    }
+    return GR_OK;
+}
+
 static int take_event(struct gr_engine *engine, const struct gr_event *event, struct gr_error *error)
 {
     switch (event->kind) {
@@ -255,6 +278,8 @@ static int take_event(struct gr_engine *engine, const struct gr_event *event, st
         engine->reissue = engine->reissue || event->of.rival.gone;
         gr_guard_rival(&engine->guard, event->of.rival.gone, &event->at);
         return GR_OK;
+    case GR_EVENT_WINDOWS:
+        return take_windows(engine, event, error);
     }
     return gr_error_set(error, GR_INVALID, "an event of unknown kind %d", (int)event->kind);
 }
@@ -517,6 +542,7 @@ static void end_overrides(struct gr_engine *engine, const struct gr_moment *now,
             engine->overrides_changed = engine->replan = true;
         }
     }
+    gr_overrides_end_windows(&engine->overrides, now->utc_s);
 }
 
 void gr_engine_tick(struct gr_engine *engine, struct gr_moment now, struct gr_decision *out)

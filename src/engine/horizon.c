@@ -4,6 +4,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+static const int64_t least_slot_s = 60;
+
 void gr_horizon_free(struct gr_horizon *horizon)
 {
     free(horizon->bounds_s);
@@ -60,9 +62,17 @@ static void expect_price(struct gr_price *price, struct gr_price_habit *habit, b
     price->price_per_kwh = isnan(expected) ? price->price_per_kwh : expected;
 }
 
+/* An edge too near to either end is left to the share of the slot that lies behind it. */
+static int64_t cut_at_edge(const struct gr_overrides *overrides, int64_t at_s, int64_t next_s)
+{
+    int64_t edge_s = gr_overrides_next_edge_s(overrides, at_s + least_slot_s - 1);
+    return edge_s < next_s && next_s - edge_s >= least_slot_s ? edge_s : next_s;
+}
+
 int gr_horizon_build(struct gr_horizon *out, const struct gr_engine_config *config,
                      const struct gr_tariff *import, const struct gr_tariff *export,
-                     struct gr_price_habit habits[2], const struct gr_zone *zone, int64_t from_s)
+                     struct gr_price_habit habits[2], const struct gr_overrides *overrides,
+                     const struct gr_zone *zone, int64_t from_s)
 {
     int64_t step_s = (int64_t)config->planning.slot_minutes * 60;
     int64_t end_s = from_s + (int64_t)config->planning.horizon_hours * 3600;
@@ -78,6 +88,7 @@ int gr_horizon_build(struct gr_horizon *out, const struct gr_engine_config *conf
         }
         int64_t next_s = (at_s / step_s + 1) * step_s;
         next_s = least_s(least_s(next_s, end_s), least_s(bought.until_s, sold.until_s));
+        next_s = cut_at_edge(overrides, at_s, next_s);
         if (bought.expected) {
             expect_price(&bought, &habits[GR_IMPORT], !met[GR_IMPORT], import, zone, at_s, next_s);
             met[GR_IMPORT] = true;

@@ -36,14 +36,16 @@ struct gr_horizon {
 
 void gr_horizon_free(struct gr_horizon *horizon);
 
-/* Cuts the time from from_s on into slots: at multiples of slot_minutes (UTC) and wherever a price may
- * change. Ends early where no import price is known or expected. Floors are left to the caller. A missing
+/* Cuts the time from from_s on into slots: at multiples of slot_minutes (UTC), wherever a price may change,
+ * and where a window or an override of prices or a wish begins or ends, as long as a slot stays a minute
+ * long. Ends early where no import price is known or expected. Floors are left to the caller. A missing
  * export price counts as 0. Prices that are not published come from the habits (by direction), which are
  * learned anew where the end of what is published has moved. GR_NOT_FOUND where not even the first slot has a
  * price. */
 int gr_horizon_build(struct gr_horizon *out, const struct gr_engine_config *config,
                      const struct gr_tariff *import, const struct gr_tariff *export,
-                     struct gr_price_habit habits[2], const struct gr_zone *zone, int64_t from_s);
+                     struct gr_price_habit habits[2], const struct gr_overrides *overrides,
+                     const struct gr_zone *zone, int64_t from_s);
 
 /* ---- plan.c ---- */
 

@@ -244,6 +244,71 @@ double gr_override_power_kw(const struct gr_override *override, const struct gr_
     return override->power_kw > 0 ? fmin(override->power_kw, most_kw) : most_kw;
 }
 
+/* ---- windows ---- */
+
+static size_t count_windows(const struct gr_overrides *all, int32_t source)
+{
+    size_t count = 0;
+    for (size_t i = 0; i < all->window_count; i++) {
+        count += all->windows[i].source == source;
+    }
+    return count;
+}
+
+bool gr_overrides_have_room(const struct gr_overrides *all, int32_t source, size_t count)
+{
+    return count <= GR_MOST_WINDOWS - (all->window_count - count_windows(all, source));
+}
+
+static bool is_same(const struct gr_window *a, const struct gr_window *b)
+{
+    return a->kind == b->kind && a->start_s == b->start_s && a->end_s == b->end_s && a->value == b->value;
+}
+
+static bool has_exactly(const struct gr_overrides *all, int32_t source, const struct gr_window *windows,
+                        size_t count)
+{
+    size_t met = 0;
+    for (size_t i = 0; i < all->window_count; i++) {
+        if (all->windows[i].source == source &&
+            (met == count || !is_same(&all->windows[i], &windows[met++]))) {
+            return false;
+        }
+    }
+    return met == count;
+}
+
+bool gr_overrides_put_windows(struct gr_overrides *all, int32_t source, const struct gr_window *windows,
+                              size_t count)
+{
+    size_t kept = 0;
+    if (has_exactly(all, source, windows, count)) {
+        return false;
+    }
+    for (size_t i = 0; i < all->window_count; i++) {
+        if (all->windows[i].source != source) {
+            all->windows[kept++] = all->windows[i];
+        }
+    }
+    for (size_t i = 0; i < count && kept < GR_MOST_WINDOWS; i++) {
+        all->windows[kept] = windows[i];
+        all->windows[kept++].source = source;
+    }
+    all->window_count = kept;
+    return true;
+}
+
+void gr_overrides_end_windows(struct gr_overrides *all, int64_t now_s)
+{
+    size_t kept = 0;
+    for (size_t i = 0; i < all->window_count; i++) {
+        if (all->windows[i].end_s > now_s) {
+            all->windows[kept++] = all->windows[i];
+        }
+    }
+    all->window_count = kept;
+}
+
 /* ---- questions ---- */
 
 static const struct gr_override *find(const struct gr_overrides *all, enum gr_override_kind kind,
@@ -275,14 +340,40 @@ bool gr_overrides_forbid_export(const struct gr_overrides *all, int64_t at_s)
     return find(all, GR_OVERRIDE_NO_EXPORT, at_s) != NULL;
 }
 
-/* Which share of a slot lies in the time in which it holds. */
+/* Which share of a slot lies in a stretch of time. */
+static double overlap_share(int64_t start_s, int64_t end_s, int64_t from_s, int64_t to_s)
+{
+    start_s = start_s > from_s ? start_s : from_s;
+    end_s = end_s < to_s ? end_s : to_s;
+    return end_s > start_s ? (double)(end_s - start_s) / (double)(to_s - from_s) : 0;
+}
+
+/* And in the time in which an override holds. */
 static double share_of(const struct gr_overrides *all, enum gr_override_kind kind, int64_t from_s,
                        int64_t to_s)
 {
     const struct gr_override *override = &all->of[kind];
-    int64_t start_s = override->since_s > from_s ? override->since_s : from_s;
-    int64_t end_s = override->until_s < to_s ? override->until_s : to_s;
-    return all->active[kind] && end_s > start_s ? (double)(end_s - start_s) / (double)(to_s - from_s) : 0;
+    return all->active[kind] ? overlap_share(override->since_s, override->until_s, from_s, to_s) : 0;
+}
+
+/* The sources are gone through from the last to the first, whose word stands. */
+static void price_by_windows(const struct gr_overrides *all, int64_t from_s, int64_t to_s,
+                             double *import_price, double *export_price, double *paid)
+{
+    for (int32_t source = GR_MOST_EVENT_SOURCES - 1; source >= 0; source--) {
+        for (size_t i = 0; i < all->window_count; i++) {
+            const struct gr_window *window = &all->windows[i];
+            double share =
+                window->source == source ? overlap_share(window->start_s, window->end_s, from_s, to_s) : 0;
+            if (window->kind == GR_WINDOW_IMPORT_PRICE) {
+                *import_price += share * (window->value - *import_price);
+            } else if (window->kind == GR_WINDOW_EXPORT_PRICE) {
+                *export_price += share * (window->value - *export_price);
+            } else if (window->kind == GR_WINDOW_PAYMENT) {
+                *paid += share * window->value;
+            }
+        }
+    }
 }
 
 void gr_overrides_price(const struct gr_overrides *all, int64_t from_s, int64_t to_s, double *import_price,
@@ -290,6 +381,7 @@ void gr_overrides_price(const struct gr_overrides *all, int64_t from_s, int64_t 
 {
     double share = share_of(all, GR_OVERRIDE_PRICE, from_s, to_s);
     double paid = share_of(all, GR_OVERRIDE_PAYMENT, from_s, to_s) * all->of[GR_OVERRIDE_PAYMENT].value;
+    price_by_windows(all, from_s, to_s, import_price, export_price, &paid);
     if (share > 0) {
         *import_price += share * (all->of[GR_OVERRIDE_PRICE].value - *import_price);
     }
@@ -298,11 +390,41 @@ void gr_overrides_price(const struct gr_overrides *all, int64_t from_s, int64_t 
     *export_price += paid;
 }
 
+static void come_nearer(int64_t *nearest_s, int64_t edge_s, int64_t after_s)
+{
+    *nearest_s = edge_s > after_s && edge_s < *nearest_s ? edge_s : *nearest_s;
+}
+
+int64_t gr_overrides_next_edge_s(const struct gr_overrides *all, int64_t at_s)
+{
+    static const enum gr_override_kind edged[] = {GR_OVERRIDE_PRICE, GR_OVERRIDE_PAYMENT, GR_OVERRIDE_WISH};
+    int64_t nearest_s = INT64_MAX;
+    for (size_t i = 0; i < sizeof edged / sizeof edged[0]; i++) {
+        const struct gr_override *override = &all->of[edged[i]];
+        if (all->active[edged[i]]) {
+            come_nearer(&nearest_s, override->since_s, at_s);
+            come_nearer(&nearest_s, override->until_s, at_s);
+        }
+    }
+    for (size_t i = 0; i < all->window_count; i++) {
+        come_nearer(&nearest_s, all->windows[i].start_s, at_s);
+        come_nearer(&nearest_s, all->windows[i].end_s, at_s);
+    }
+    return nearest_s;
+}
+
 double gr_overrides_wish_percent(const struct gr_overrides *all, int64_t after_s, int64_t to_s)
 {
     const struct gr_override *wish = &all->of[GR_OVERRIDE_WISH];
     bool between = all->active[GR_OVERRIDE_WISH] && wish->until_s > after_s && wish->until_s <= to_s;
-    return between ? wish->value : 0;
+    double percent = between ? wish->value : 0;
+    for (size_t i = 0; i < all->window_count; i++) {
+        const struct gr_window *window = &all->windows[i];
+        if (window->kind == GR_WINDOW_STATE_OF_CHARGE && window->start_s <= to_s && window->end_s > after_s) {
+            percent = fmax(percent, window->value);
+        }
+    }
+    return percent;
 }
 
 const struct gr_override *gr_overrides_car(const struct gr_overrides *all, int64_t at_s)

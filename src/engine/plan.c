@@ -595,7 +595,7 @@ static int build_plan(struct gr_engine *engine, const struct gr_overrides *overr
     struct gr_engine_plan plan = {
         .made_s = now.utc_s, .made_mono_ms = now.mono_ms, .overrides = *overrides, .start_kwh = stored_kwh};
     int status = gr_horizon_build(&plan.horizon, config, &engine->import, &engine->export, engine->habits,
-                                  engine->zone, now.utc_s);
+                                  overrides, engine->zone, now.utc_s);
     if (status != GR_OK) {
         (void)gr_error_set(error, status, "no import price is known for now");
         goto out;

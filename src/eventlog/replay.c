@@ -243,6 +243,42 @@ static int take_rival(struct run *run, struct gr_words *words, struct gr_event *
                : refuse(error, "\"here\" or \"gone\"");
 }
 
+static bool read_window(struct gr_words *words, struct gr_window *out)
+{
+    static const int64_t greatest_s = INT64_C(1) << 40;
+    char name[20] = "";
+    int kind = 0;
+    bool good = gr_words_take(words, name, sizeof name);
+    while (good && kind < GR_WINDOW_KINDS && strcmp(gr_window_name((enum gr_window_kind)kind), name) != 0) {
+        kind++;
+    }
+    out->kind = (enum gr_window_kind)kind;
+    return good && kind < GR_WINDOW_KINDS && gr_words_whole(words, -greatest_s, greatest_s, &out->start_s) &&
+           gr_words_whole(words, out->start_s, greatest_s, &out->end_s) &&
+           gr_words_number(words, &out->value);
+}
+
+/* SOURCE COUNT (KIND START END VALUE) ... */
+static int take_windows(struct run *run, struct gr_words *words, struct gr_event *event,
+                        struct gr_error *error)
+{
+    struct gr_window windows[GR_MOST_WINDOWS];
+    int64_t source = 0, count = 0;
+    bool good = gr_words_whole(words, 0, GR_MOST_EVENT_SOURCES - 1, &source) &&
+                gr_words_whole(words, 0, GR_MOST_WINDOWS, &count);
+    for (int64_t i = 0; good && i < count; i++) {
+        windows[i] = (struct gr_window){.source = (int32_t)source};
+        good = read_window(words, &windows[i]);
+    }
+    if (!good || !gr_words_end(words)) {
+        return refuse(error, "a source and its windows, as many as told");
+    }
+    event->of.windows.source = (int32_t)source;
+    event->of.windows.list = windows;
+    event->of.windows.count = (size_t)count;
+    return hand_over(run, event, error);
+}
+
 static int take_sequence(struct run *run, struct gr_words *words, struct gr_error *error)
 {
     int64_t sequence;
@@ -294,7 +330,8 @@ static int take_timed(struct run *run, const char *kind, struct gr_words *words,
     } kinds[] = {{"reading", GR_EVENT_READING, take_reading}, {"rates", GR_EVENT_RATES, take_rates},
                  {"history", GR_EVENT_HISTORY, take_history}, {"link", GR_EVENT_LINK, take_link},
                  {"weather", GR_EVENT_WEATHER, take_weather}, {"override", GR_EVENT_OVERRIDE, take_override},
-                 {"cancel", GR_EVENT_CANCEL, take_cancel},    {"rival", GR_EVENT_RIVAL, take_rival}};
+                 {"cancel", GR_EVENT_CANCEL, take_cancel},    {"rival", GR_EVENT_RIVAL, take_rival},
+                 {"windows", GR_EVENT_WINDOWS, take_windows}};
     struct gr_event event = {.kind = GR_EVENT_LINK};
     bool is_tick = strcmp(kind, "tick") == 0;
     if (!gr_words_moment(words, &event.at)) {

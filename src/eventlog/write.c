@@ -33,12 +33,22 @@ static void write_override(FILE *stream, const struct gr_override *override)
     gr_eventlog_write_text(stream, override->by);
 }
 
+static void write_windows(FILE *stream, const struct gr_event *event)
+{
+    (void)fprintf(stream, " %d %zu", event->of.windows.source, event->of.windows.count);
+    for (size_t i = 0; i < event->of.windows.count; i++) {
+        const struct gr_window *window = &event->of.windows.list[i];
+        (void)fprintf(stream, " %s %" PRId64 " %" PRId64 " %.17g", gr_window_name(window->kind),
+                      window->start_s, window->end_s, window->value);
+    }
+}
+
 void gr_eventlog_write_event(FILE *stream, const struct gr_event *event)
 {
     static const char *const names[] = {
         [GR_EVENT_READING] = "reading", [GR_EVENT_RATES] = "rates",     [GR_EVENT_HISTORY] = "history",
         [GR_EVENT_LINK] = "link",       [GR_EVENT_WEATHER] = "weather", [GR_EVENT_OVERRIDE] = "override",
-        [GR_EVENT_CANCEL] = "cancel",   [GR_EVENT_RIVAL] = "rival"};
+        [GR_EVENT_CANCEL] = "cancel",   [GR_EVENT_RIVAL] = "rival",     [GR_EVENT_WINDOWS] = "windows"};
     (void)fputs(names[event->kind], stream);
     gr_eventlog_write_moment(stream, &event->at);
     switch (event->kind) {
@@ -65,6 +75,9 @@ void gr_eventlog_write_event(FILE *stream, const struct gr_event *event)
         break;
     case GR_EVENT_RIVAL:
         (void)fputs(event->of.rival.gone ? " gone" : " here", stream);
+        break;
+    case GR_EVENT_WINDOWS:
+        write_windows(stream, event);
         break;
     case GR_EVENT_CANCEL:
         (void)fprintf(stream, " %s",

@@ -1,140 +1,32 @@
-#include "pointer.h"
 #include "read.h"
-#include "text.h"
+#include "walk.h"
 
 #include <stdio.h>
-#include <string.h>
 
-#define PATH_SIZE 160
-
-/* The way from the root to the value at hand, for messages; what does not fit is left out. */
-struct path {
-    char text[PATH_SIZE];
-    size_t length;
+struct reading {
+    struct gr_slots *slots;
+    size_t list; /* of the list at hand, unlike that of any other one that is not empty */
 };
 
-static struct path extend(const struct path *path, const char *name)
+static void begin_list(void *context)
 {
-    struct path longer = *path;
-    size_t room = sizeof longer.text - longer.length;
-    if (room > 16) {
-        longer.text[longer.length] = '/';
-        gr_text_escape(longer.text + longer.length + 1, room - 1, name, strlen(name));
-        longer.length += strlen(longer.text + longer.length);
-    }
-    return longer;
+    struct reading *reading = context;
+    reading->list = reading->slots->count;
 }
 
-static struct path extend_by_index(const struct path *path, size_t index)
+static int read_element(void *context, json_t *element, const char *path, struct gr_error *error)
 {
-    char name[24];
-    (void)snprintf(name, sizeof name, "%zu", index);
-    return extend(path, name);
-}
-
-static struct gr_field field_of(const json_t *value)
-{
-    struct gr_field field = {.kind = GR_FIELD_OTHER};
-    if (json_is_string(value)) {
-        field.kind = GR_FIELD_TEXT;
-        field.text = json_string_value(value);
-        field.length = json_string_length(value);
-    } else if (json_is_number(value)) {
-        field.kind = GR_FIELD_NUMBER;
-        field.number = json_number_value(value);
-    } else {
-        field.text = gr_json_kind(value);
-    }
-    return field;
-}
-
-static int read_element(struct gr_slots *slots, size_t list, json_t *element, const struct path *path,
-                        struct gr_error *error)
-{
+    struct reading *reading = context;
     struct gr_field fields[GR_FIELDS] = {{0}};
-    char where[PATH_SIZE + 16];
-    (void)snprintf(where, sizeof where, "element %s", path->text);
+    char where[GR_WALK_PATH_SIZE + 16];
+    (void)snprintf(where, sizeof where, "element %s", path);
     for (int i = 0; i < GR_FIELDS; i++) {
-        const char *pointer = gr_mapping_field(slots->mapping, i);
-        struct gr_error reason = {""};
-        if (pointer[0] == '\0') {
-            continue;
+        const char *pointer = gr_mapping_field(reading->slots->mapping, i);
+        if (pointer[0] != '\0' && gr_walk_field(&fields[i], element, where, pointer, error) != GR_OK) {
+            return GR_INVALID;
         }
-        json_t *value = gr_json_pointer(element, pointer, &reason);
-        if (!value) {
-            return gr_error_set(error, GR_INVALID, "%s, field %s: found %s", where, pointer, reason.text);
-        }
-        fields[i] = field_of(value);
-        fields[i].where = where;
-        fields[i].name = pointer;
     }
-    return gr_slots_add(slots, list, fields, error);
-}
-
-static int read_list(struct gr_slots *slots, json_t *list, const struct path *path, struct gr_error *error)
-{
-    size_t list_number = slots->count; /* unlike that of any other list that is not empty */
-    int rc = GR_OK;
-    if (!json_is_array(list)) {
-        return gr_error_set(error, GR_INVALID, "list '%s': found %s, expected an array", path->text,
-                            gr_json_kind(list));
-    }
-    for (size_t i = 0; i < json_array_size(list) && rc == GR_OK; i++) {
-        struct path element = extend_by_index(path, i);
-        rc = read_element(slots, list_number, json_array_get(list, i), &element, error);
-    }
-    return rc;
-}
-
-static int walk(struct gr_slots *slots, json_t *value, const char *pointer, const struct path *path,
-                struct gr_error *error);
-
-/* A "*" on the way: every member or element. */
-static int walk_all(struct gr_slots *slots, json_t *value, const char *pointer, const struct path *path,
-                    struct gr_error *error)
-{
-    int rc = GR_OK;
-    if (json_is_array(value)) {
-        for (size_t i = 0; i < json_array_size(value) && rc == GR_OK; i++) {
-            struct path next = extend_by_index(path, i);
-            rc = walk(slots, json_array_get(value, i), pointer, &next, error);
-        }
-        return rc;
-    }
-    if (!json_is_object(value)) {
-        return gr_error_set(error, GR_INVALID, "list '%s': found %s, expected an object or an array for '*'",
-                            path->text, gr_json_kind(value));
-    }
-    for (void *at = json_object_iter(value); at && rc == GR_OK; at = json_object_iter_next(value, at)) {
-        struct path next = extend(path, json_object_iter_key(at));
-        rc = walk(slots, json_object_iter_value(at), pointer, &next, error);
-    }
-    return rc;
-}
-
-/* As deep as the mapping's pointer has tokens. */
-static int walk(struct gr_slots *slots, json_t *value, const char *pointer, const struct path *path,
-                struct gr_error *error)
-{
-    char token[GR_TOKEN_SIZE];
-    struct gr_error reason = {""};
-    if (*pointer == '\0') {
-        return read_list(slots, value, path, error);
-    }
-    int rc = gr_pointer_token(token, &pointer, error);
-    if (rc != GR_OK) {
-        return rc;
-    }
-    if (strcmp(token, "*") == 0) {
-        return walk_all(slots, value, pointer, path, error);
-    }
-    json_t *next = gr_pointer_step(value, token, &reason);
-    if (!next) {
-        return gr_error_set(error, GR_INVALID, "list '%s': found %s in '%s'", slots->mapping->list,
-                            reason.text, path->text);
-    }
-    struct path longer = extend(path, token);
-    return walk(slots, next, pointer, &longer, error);
+    return gr_slots_add(reading->slots, reading->list, fields, error);
 }
 
 static int check_pointers(const struct gr_rate_mapping *mapping, struct gr_error *error)
@@ -146,25 +38,20 @@ static int check_pointers(const struct gr_rate_mapping *mapping, struct gr_error
     return rc;
 }
 
-/* Numbers are read as doubles, so that a long number in a field nobody asked for does no harm. */
 int gr_read_json(struct gr_slots *slots, const char *bytes, size_t length, struct gr_error *error)
 {
-    struct path root = {.length = 0};
-    json_error_t json_error;
+    struct reading reading = {.slots = slots};
+    const struct gr_walk walk = {
+        .list = slots->mapping->list, .element = read_element, .begin = begin_list, .context = &reading};
     int rc = check_pointers(slots->mapping, error);
     if (rc != GR_OK) {
         return rc;
     }
-    json_t *document =
-        json_loadb(bytes, length, JSON_REJECT_DUPLICATES | JSON_DECODE_INT_AS_REAL, &json_error);
-    if (!document) {
-        char reason[2 * JSON_ERROR_TEXT_LENGTH];
-        gr_text_escape(reason, sizeof reason, json_error.text, strlen(json_error.text));
-        return gr_error_set(error, gr_json_error_kind(&json_error),
-                            "line %d, column %d: found no JSON document: %s", json_error.line,
-                            json_error.column, reason[0] != '\0' ? reason : "out of memory");
+    json_t *document;
+    rc = gr_walk_parse(&document, bytes, length, error);
+    if (rc == GR_OK) {
+        rc = gr_walk_elements(&walk, document, error);
+        json_decref(document);
     }
-    rc = walk(slots, document, slots->mapping->list, &root, error);
-    json_decref(document);
     return rc;
 }

@@ -254,6 +254,55 @@ static int publishes(struct scenario_play *play, const struct scenario_values *v
     return GR_OK;
 }
 
+static int tell_windows(struct scenario_play *play, struct gr_error *error)
+{
+    struct gr_event event = {.kind = GR_EVENT_WINDOWS,
+                             .at = play->world.now,
+                             .of.windows = {.list = play->windows, .count = play->window_count}};
+    return gr_engine_handle(play->world.engine, &event, error);
+}
+
+/* The event source lists one more. */
+static int announce(struct scenario_play *play, enum gr_window_kind kind,
+                    const struct scenario_values *values, struct gr_error *error)
+{
+    if (play->window_count == sizeof play->windows / sizeof play->windows[0]) {
+        return gr_error_set(error, GR_INVALID, "too many events");
+    }
+    play->windows[play->window_count++] =
+        (struct gr_window){.kind = kind,
+                           .start_s = gr_zone_utc_s(play->world.zone, values->moment_s[0], 0),
+                           .end_s = gr_zone_utc_s(play->world.zone, values->moment_s[1], 0),
+                           .value = values->number[0]};
+    return tell_windows(play, error);
+}
+
+static int event_of_price(struct scenario_play *play, const struct scenario_values *values,
+                          struct gr_error *error)
+{
+    bool import = values->direction == GR_IMPORT;
+    return announce(play, import ? GR_WINDOW_IMPORT_PRICE : GR_WINDOW_EXPORT_PRICE, values, error);
+}
+
+static int event_of_payment(struct scenario_play *play, const struct scenario_values *values,
+                            struct gr_error *error)
+{
+    return announce(play, GR_WINDOW_PAYMENT, values, error);
+}
+
+static int event_of_wish(struct scenario_play *play, const struct scenario_values *values,
+                         struct gr_error *error)
+{
+    return announce(play, GR_WINDOW_STATE_OF_CHARGE, values, error);
+}
+
+static int withdraws(struct scenario_play *play, const struct scenario_values *values, struct gr_error *error)
+{
+    (void)values;
+    play->window_count = 0;
+    return tell_windows(play, error);
+}
+
 /* ---- what must be so ---- */
 
 static bool is_command(const struct scenario_play *play, const struct scenario_values *values,
@@ -395,6 +444,10 @@ const struct scenario_rule scenario_rules[] = {
     {"inverter obeys", false, inverter_obeys},
     {"granaryd restarts", false, restarts},
     {"published DIRECTION NUMBER from DAY to DAY", false, publishes},
+    {"event DIRECTION price NUMBER from DAY to DAY", false, event_of_price},
+    {"event payment NUMBER from DAY to DAY", false, event_of_payment},
+    {"event wish NUMBER % from DAY to DAY", false, event_of_wish},
+    {"events are withdrawn", false, withdraws},
     {"expect", false, NULL},
     {"within DURATION", false, NULL},
     {"for DURATION", false, NULL},

@@ -70,7 +70,9 @@ struct scenario_play {
     int turn_s;
     bool begun;
     char zone[GR_NAME_SIZE];
-    int changes; /* of command, since the start */
+    int changes;                  /* of command, since the start */
+    struct gr_window windows[16]; /* that the event source tells of */
+    size_t window_count;
 };
 
 /* Plays it. GR_INVALID with "FILE:LINE: ..." where something is not as it must be. */

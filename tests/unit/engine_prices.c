@@ -145,9 +145,10 @@ static void what_is_published_later_changes_the_horizon(void **state)
     struct gr_engine_config config = {.planning = {.slot_minutes = 60, .horizon_hours = 24}};
     struct gr_tariff nothing = {.count = 0};
     struct gr_horizon horizon = {0};
+    static const struct gr_overrides asked;
     open_market(&market, 28, by_the_hour);
-    assert_int_equal(gr_horizon_build(&horizon, &config, &market.tariff, &nothing, habits, market.zone,
-                                      monday_s - 12 * hour_s),
+    assert_int_equal(gr_horizon_build(&horizon, &config, &market.tariff, &nothing, habits, &asked,
+                                      market.zone, monday_s - 12 * hour_s),
                      GR_OK);
     assert_int_equal(horizon.slots, 24);
     assert_false(horizon.expected[11]);
@@ -157,8 +158,8 @@ static void what_is_published_later_changes_the_horizon(void **state)
     struct gr_rate_table *table = &market.tariff.source[0].table;
     table->rates[table->count++] = (struct gr_rate){monday_s, monday_s + hour_s, 2.5};
     double before = horizon.import_price[13];
-    assert_int_equal(gr_horizon_build(&horizon, &config, &market.tariff, &nothing, habits, market.zone,
-                                      monday_s - 12 * hour_s),
+    assert_int_equal(gr_horizon_build(&horizon, &config, &market.tariff, &nothing, habits, &asked,
+                                      market.zone, monday_s - 12 * hour_s),
                      GR_OK);
     assert_false(horizon.expected[12]);
     assert_true(horizon.expected[13] && horizon.import_price[13] > before + 0.01);

@@ -3,6 +3,7 @@
 #include "check.h"
 
 #include "config/slurp.h"
+#include "config_fragment.h"
 #include "granary/config.h"
 #include "granary/weather.h"
 
@@ -10,47 +11,13 @@
 #include <unistd.h>
 
 #define FOLDER GRANARY_SOURCE_DIR "/conf/weather/"
-#define PARTS GRANARY_SOURCE_DIR "/tests/unit/config/parts/"
 
 static const int64_t day_s = 1777852800; /* 2026-05-04T00:00:00Z */
 
-static void copy_into(FILE *file, const char *folder, const char *name)
-{
-    char path[600];
-    char *bytes = NULL;
-    size_t length = 0;
-    (void)snprintf(path, sizeof path, "%s%s", folder, name);
-    assert_int_equal(gr_slurp(&bytes, &length, path, 65536, NULL), GR_OK);
-    assert_int_equal(fwrite(bytes, 1, length, file), length);
-    free(bytes);
-}
-
-/* A configuration with nothing but the fragment in its weather group; Europe/Lisbon is an hour ahead of UTC
- * in May. */
+/* Europe/Lisbon is an hour ahead of UTC in May. */
 static struct gr_config *configure(const char *fragment)
 {
-    static const char *const parts[] = {"site.conf", "battery.conf", "grid.conf", "solar.conf",
-                                        "mqtt.conf", "inputs.conf",  "rates.conf"};
-    char name[] = "/tmp/granary-weather-XXXXXX";
-    int handle = mkstemp(name);
-    assert_true(handle >= 0);
-    FILE *file = fdopen(handle, "w");
-    assert_non_null(file);
-    for (size_t i = 0; i < sizeof parts / sizeof *parts; i++) {
-        copy_into(file, PARTS, parts[i]);
-    }
-    fputs("weather = {\n", file);
-    copy_into(file, FOLDER, fragment);
-    fputs("};\n", file);
-    assert_int_equal(fclose(file), 0);
-    struct gr_config *config = calloc(1, sizeof *config);
-    struct gr_complaints complaints = {0};
-    assert_non_null(config);
-    int status = gr_config_read(config, name, &complaints);
-    gr_complaints_print(stderr, &complaints);
-    gr_complaints_free(&complaints);
-    (void)remove(name);
-    assert_int_equal(status, GR_OK);
+    struct gr_config *config = read_fragment("weather = {\n", FOLDER, fragment, "};\n");
     assert_true(config->weather.configured);
     return config;
 }
