@@ -32,6 +32,8 @@ struct gr_planning {
     double cycles_per_day; /* a plan takes at most so many capacities a day from the store; 0: no bound */
     bool brief; /* for back-tests: no table of the plan is made, targets reach to the slot's end only, and no
                    reasons are given */
+    int full_every_days; /* the battery should be full once in so many days, for its cells; 0: never asked */
+    double full_percent; /* state of charge that counts as full */
     double end_value_factor; /* what is left at the horizon's end is worth this x discharge efficiency x
                                 median import price */
 };
@@ -64,7 +66,8 @@ enum gr_event_kind {
     GR_EVENT_OVERRIDE, /* somebody asks for something else than the plan */
     GR_EVENT_CANCEL,   /* and no longer */
     GR_EVENT_RIVAL,    /* somebody else commands on our topic, or has ended */
-    GR_EVENT_WINDOWS   /* all windows that an event source tells of, instead of those it told before */
+    GR_EVENT_WINDOWS,  /* all windows that an event source tells of, instead of those it told before */
+    GR_EVENT_FULL      /* from the store: when the battery was full */
 };
 
 struct gr_event {
@@ -96,6 +99,9 @@ struct gr_event {
         struct {
             bool gone;
         } rival;
+        struct {
+            int64_t since_s; /* from which the days to the next full charge count */
+        } full;
         struct gr_override override; /* replaces one of the same kind; refused where it cannot be */
         struct {
             int kind; /* enum gr_override_kind; GR_OVERRIDE_KINDS: all */
@@ -173,6 +179,7 @@ struct gr_decision {
     double house_kw, solar_kw, car_kw; /* as seen; NAN while unknown */
     double marginal_value_per_kwh;
     int changes_today;
+    int64_t full_since_s; /* from when the days to the next full charge count; 0 where none is asked for */
     bool record_due;
     struct gr_slot_record record;
     bool fine_due; /* at most one in a turn: after a longer pause those in between are left out */

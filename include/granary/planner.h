@@ -175,7 +175,10 @@ void gr_paths_free(struct gr_paths *paths);
  * gr_path_values_free. */
 struct gr_path_values {
     size_t slots;
-    struct gr_value *value; /* as many as were kept; `slots` is their number */
+    struct gr_value *value; /* as many as were kept; `slots` is their number. With full windows: of a battery
+                               that has not been full in the present window; that it is at the end of slot t
+                               counts */
+    struct gr_value *been_full; /* the same once it has been full; NULL without windows */
     size_t most_points;
     double error; /* money: no value lies further than this above or below the true one because of pruning */
 };

@@ -227,6 +227,7 @@ static int start(struct daemon *daemon)
         return 1;
     }
     gr_keeper_restore(daemon->keeper, daemon->engine, &daemon->now);
+    gr_keeper_restore_full(daemon->keeper, daemon->engine, &daemon->now);
     if (gr_recorder_create(&daemon->recorder, daemon->config, daemon->engine, &daemon->now, &error) !=
         GR_OK) {
         gr_log(GR_LOG_WARNING, "%s", error.text);
@@ -283,6 +284,7 @@ static void retry_store(struct daemon *daemon)
     if (gr_keeper_retry(daemon->keeper, &daemon->now, now_s)) {
         gr_feed_set_store(daemon->feed, gr_keeper_store(daemon->keeper));
         gr_keeper_restore(daemon->keeper, daemon->engine, &daemon->now);
+        gr_keeper_restore_full(daemon->keeper, daemon->engine, &daemon->now);
         gr_engine_raise_sequence(daemon->engine, gr_keeper_last_sequence(daemon->keeper, now_s));
     }
 }

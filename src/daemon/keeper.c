@@ -1,12 +1,15 @@
 #include "daemon/keeper.h"
 #include "daemon/log.h"
 
+#include <inttypes.h>
 #include <stdio.h>
 #include <stdlib.h>
 
 static const int64_t commit_ms = 300000; /* kind to a memory card */
 static const int64_t retry_ms = 600000;
 static const int64_t trim_s = 86400;
+static const int64_t full_moved_s = 3600; /* a battery that stays full is not worth a write every turn */
+static const char full_name[] = "full charge";
 
 enum { MOST_COMMANDS = 512, MOST_FINE = 24, MOST_SLOTS = 8 };
 
@@ -24,6 +27,7 @@ struct gr_keeper {
     struct gr_store *store;
     bool refuses; /* a write failed not long ago; it was said */
     int64_t refused_ms, committed_ms, tried_ms, trimmed_s;
+    int64_t full_since_s; /* as kept */
     struct waiting waiting;
 };
 
@@ -155,7 +159,34 @@ void gr_keeper_restore(const struct gr_keeper *keeper, struct gr_engine *engine,
     }
 }
 
+void gr_keeper_restore_full(const struct gr_keeper *keeper, struct gr_engine *engine,
+                            const struct gr_moment *now)
+{
+    struct gr_error error = {""};
+    char *text = NULL;
+    if (keeper->store && gr_store_get_text(keeper->store, full_name, &text, &error) != GR_OK) {
+        gr_log(GR_LOG_WARNING, "the last full charge cannot be read: %s", error.text);
+    }
+    if (text) {
+        struct gr_event event = {
+            .kind = GR_EVENT_FULL, .at = *now, .of.full.since_s = strtoll(text, NULL, 10)};
+        (void)gr_engine_handle(engine, &event, NULL); /* what is not of the past is not taken */
+        free(text);
+    }
+}
+
 /* ---- keeping ---- */
+
+static int keep_full(struct gr_keeper *keeper, int64_t since_s, struct gr_error *error)
+{
+    char text[32];
+    if (since_s == 0 || !has_passed(keeper->full_since_s, since_s, full_moved_s)) {
+        return GR_OK;
+    }
+    keeper->full_since_s = since_s;
+    (void)snprintf(text, sizeof text, "%" PRId64, since_s);
+    return gr_store_put_text(keeper->store, full_name, text, error);
+}
 
 /* Says the first refusal, and when there has been none for a while and something was written. */
 static void tell(struct gr_keeper *keeper, const struct gr_moment *now, int status, bool committed,
@@ -218,6 +249,7 @@ void gr_keeper_note(struct gr_keeper *keeper, const struct gr_decision *decision
     if (decision->issue) { /* at once: nobody may see a sequence that is not covered */
         status = gr_store_cover_sequence(keeper->store, decision->command.sequence, &error);
     }
+    status = status == GR_OK ? keep_full(keeper, decision->full_since_s, &error) : status;
     queue(&keeper->waiting, decision);
     if (has_passed(keeper->committed_ms, now->mono_ms, commit_ms) || is_full(&keeper->waiting)) {
         keeper->committed_ms = now->mono_ms;

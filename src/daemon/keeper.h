@@ -31,6 +31,10 @@ int gr_history_restore(struct gr_store *store, struct gr_engine *engine, const s
 /* The same with what the keeper holds; says so where it cannot be read. */
 void gr_keeper_restore(const struct gr_keeper *keeper, struct gr_engine *engine, const struct gr_moment *now);
 
+/* Likewise, from when the days to the next full charge count. */
+void gr_keeper_restore_full(const struct gr_keeper *keeper, struct gr_engine *engine,
+                            const struct gr_moment *now);
+
 /* Notes what the decision brought, and writes every five minutes. In between the file is not locked. */
 void gr_keeper_note(struct gr_keeper *keeper, const struct gr_decision *decision,
                     const struct gr_outputs *outputs, const struct gr_moment *now);

@@ -144,13 +144,16 @@ static double find_target(const struct gr_engine *engine, int64_t now_s, enum gr
     double capacity_kwh = engine->config.site.battery.capacity_kwh;
     double floor_percent = gr_engine_floor_percent(engine, now_s);
     double target_kwh = end_kwh;
+    double full_kwh = engine->config.planning.full_percent / 100 * capacity_kwh; /* an inverter stops short */
     for (size_t t = 0; plan->slots && t < plan->horizon.slots && plan->slots[t].kind == kind; t++) {
         double stored_kwh = plan->slots[t].stored_kwh;
         target_kwh = kind == GR_CHARGE ? fmax(target_kwh, stored_kwh) : fmin(target_kwh, stored_kwh);
     }
     switch (kind) {
     case GR_CHARGE:
-        return fmin(100, ceil(target_kwh / capacity_kwh * 100 - 1e-6));
+        return plan->full_windows > 0 && (plan->full_due || target_kwh >= full_kwh)
+                   ? 100
+                   : fmin(100, ceil(target_kwh / capacity_kwh * 100 - 1e-6));
     case GR_EXPORT:
         return fmax(floor_percent, floor(target_kwh / capacity_kwh * 100 + 1e-6));
     case GR_STORE:

@@ -274,6 +274,8 @@ static int take_event(struct gr_engine *engine, const struct gr_event *event, st
         return take_override(engine, event, error);
     case GR_EVENT_CANCEL:
         return cancel_overrides(engine, event->of.cancel.kind, error);
+    case GR_EVENT_FULL:
+        return gr_engine_take_full(engine, event, error);
     case GR_EVENT_RIVAL:
         engine->reissue = engine->reissue || event->of.rival.gone;
         gr_guard_rival(&engine->guard, event->of.rival.gone, &event->at);
@@ -560,6 +562,7 @@ void gr_engine_tick(struct gr_engine *engine, struct gr_moment now, struct gr_de
         engine->replan = true;
     } else {
         end_overrides(engine, &now, seen.state_of_charge_percent);
+        gr_engine_note_full(engine, &now, seen.state_of_charge_percent);
     }
     if (fault == GR_FAULT_NONE) {
         fault = plan_and_decide(engine, &now, &seen, &wish, out, text);
@@ -587,6 +590,7 @@ void gr_engine_tick(struct gr_engine *engine, struct gr_moment now, struct gr_de
     out->solar_kw = seen.solar_kw;
     out->car_kw = seen.car_kw;
     out->changes_today = gr_pacer_changes(&engine->pacer, &now);
+    out->full_since_s = engine->full.since_s;
     if (engine->tap.turn) {
         engine->tap.turn(engine->tap.context, &now, out);
     }

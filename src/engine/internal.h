@@ -49,6 +49,9 @@ int gr_horizon_build(struct gr_horizon *out, const struct gr_engine_config *conf
 
 /* ---- plan.c ---- */
 
+/* A plan of 96 hours with a full charge every day. */
+#define GR_MOST_FULL_WINDOWS 5
+
 struct gr_engine_plan {
     bool made;
     int64_t made_s, made_mono_ms;
@@ -57,6 +60,11 @@ struct gr_engine_plan {
     struct gr_path_values values;
     struct gr_sun_promise promise;
     double penalty_per_kwh;
+    size_t full_windows, full_by[GR_MOST_FULL_WINDOWS]; /* by the end of which slots the battery should have
+                                                           been full, each time since the one before */
+    bool full_due;   /* the first of them can only be kept at full power from now on */
+    bool *been_full; /* per slot, whether it has been at the slot's start; one entry more. NULL where that is
+                        not asked for, or the plan is brief */
     double cycle_price; /* counted on a kWh discharged, so that the plan keeps its bound on cycles */
     struct gr_overrides overrides; /* that it was made with */
     struct gr_plan_slot *slots;    /* horizon.slots of them */
@@ -70,6 +78,23 @@ struct gr_engine_plan {
 };
 
 void gr_engine_plan_free(struct gr_engine_plan *plan);
+
+/* ---- full.c ---- */
+
+/* From when the days to the next full charge count. */
+struct gr_fullness {
+    int64_t since_s; /* 0: not yet */
+    bool known;      /* seen, or told by the store */
+};
+
+double gr_engine_full_kwh(const struct gr_engine_config *config);
+void gr_engine_note_full(struct gr_engine *engine, const struct gr_moment *now, double percent);
+int gr_engine_take_full(struct gr_engine *engine, const struct gr_event *event, struct gr_error *error);
+/* Sets full_windows and full_by of a plan whose horizon is there. */
+void gr_engine_find_full(const struct gr_engine *engine, struct gr_engine_plan *plan);
+/* been_full at the end of slot t, by what is stored then. */
+void gr_engine_carry_full(const struct gr_engine_config *config, struct gr_engine_plan *plan, size_t t,
+                          double stored_kwh);
 
 /* ---- car.c ---- */
 
@@ -157,6 +182,7 @@ struct gr_engine {
         double cost, import_kwh; /* NAN: not worked out */
     } override_cost[GR_OVERRIDE_KINDS];
     bool overrides_changed; /* since the last turn */
+    struct gr_fullness full;
     bool replan, reissue;
     bool decided;              /* a decision was carried out since the start or the last fault */
     struct gr_command command; /* as last issued */

@@ -71,6 +71,7 @@ void gr_engine_plan_free(struct gr_engine_plan *plan)
     gr_path_values_free(&plan->values);
     free(plan->slots);
     free(plan->why);
+    free(plan->been_full);
     memset(plan, 0, sizeof *plan);
 }
 
@@ -128,7 +129,8 @@ static size_t count_quiet_slots(const struct gr_engine_plan *plan)
 static int decide_quiet_hours_together(struct gr_engine *engine, struct gr_engine_plan *plan,
                                        const struct gr_problem *whole, size_t slots, struct gr_error *error)
 {
-    if (slots < 2 || slots >= plan->horizon.slots) {
+    bool full_by_then = whole->full_windows > 0 && whole->full_by[0] < slots;
+    if (slots < 2 || slots >= plan->horizon.slots || full_by_then) {
         return GR_OK;
     }
     struct gr_value *after = &plan->values.value[slots - 1];
@@ -149,6 +151,7 @@ static int decide_quiet_hours_together(struct gr_engine *engine, struct gr_engin
     }
     struct gr_problem problem = *whole;
     problem.slots = slots;
+    problem.full_windows = 0; /* what being full is worth later is in the value of the end */
     problem.end_points = after->count;
     problem.end_kwh = after->kwh;
     problem.end_value = end_value;
@@ -332,7 +335,10 @@ static int find_values(struct gr_engine *engine, struct gr_engine_plan *plan, do
                                  .end_value = end_value,
                                  .may_export = may_export,
                                  .slot_import_limit_kw = car_limits,
-                                 .slot_discharge_kw = car_limits ? car_limits + plan->horizon.slots : NULL};
+                                 .slot_discharge_kw = car_limits ? car_limits + plan->horizon.slots : NULL,
+                                 .full_windows = plan->full_windows,
+                                 .full_by = plan->full_by,
+                                 .full_kwh = gr_engine_full_kwh(config)};
     gr_problem_take_curves(&problem, &config->site.curves);
     size_t quiet = count_quiet_slots(plan);
     size_t keep = !config->planning.brief ? problem.slots : quiet > 1 && quiet < problem.slots ? quiet : 1;
@@ -352,11 +358,12 @@ struct gr_outlook gr_engine_outlook(const struct gr_engine *engine, const struct
     const struct gr_site *site = &engine->config.site;
     struct gr_battery battery = gr_engine_battery(engine);
     battery.wear_per_kwh += plan->cycle_price;
+    bool been_full = plan->been_full && plan->been_full[slot];
     struct gr_outlook outlook = {
         .import_price = plan->horizon.import_price[slot],
         .export_price = plan->horizon.export_price[slot],
         .floor_kwh = plan->horizon.floor_kwh[slot],
-        .next = &plan->values.value[slot],
+        .next = been_full ? &plan->values.been_full[slot] : &plan->values.value[slot],
         .battery = battery,
         .import_limit_kw = site->grid.import_limit_kw,
         .export_limit_kw = site->grid.export_limit_kw,
@@ -542,7 +549,10 @@ static int roll_forward(const struct gr_engine *engine, struct gr_engine_plan *p
     struct path_power *room = malloc(plan->paths.count * sizeof *room);
     plan->slots = calloc(plan->horizon.slots, sizeof *plan->slots);
     plan->why = calloc(plan->horizon.slots, sizeof *plan->why);
-    if (!room || !plan->slots || !plan->why) {
+    if (plan->full_windows > 0) {
+        plan->been_full = calloc(plan->horizon.slots + 1, sizeof *plan->been_full);
+    }
+    if (!room || !plan->slots || !plan->why || (plan->full_windows > 0 && !plan->been_full)) {
         free(room);
         return gr_error_set(error, GR_NO_MEMORY, "no memory for a plan");
     }
@@ -554,6 +564,9 @@ static int roll_forward(const struct gr_engine *engine, struct gr_engine_plan *p
         plan->cost += plan->slots[t].cost;
         plan->import_kwh += plan->horizon.hours[t] * fmax(0, plan->slots[t].grid_kw);
         plan->left_kwh = stored_kwh;
+        if (plan->been_full) {
+            gr_engine_carry_full(&engine->config, plan, t, stored_kwh);
+        }
     }
     if (status == GR_OK) {
         gr_engine_give_reasons(engine, plan);
@@ -616,6 +629,7 @@ static int build_plan(struct gr_engine *engine, const struct gr_overrides *overr
     heed_overrides(&plan, &config->site.battery);
     gr_engine_plan_car(&plan);
     plan.penalty_per_kwh = find_penalty(&plan.horizon);
+    gr_engine_find_full(engine, &plan);
     status = find_values(engine, &plan, stored_kwh, error);
     if (status == GR_OK && !config->planning.brief) {
         status = roll_forward(engine, &plan, stored_kwh, error);

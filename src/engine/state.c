@@ -11,6 +11,7 @@ struct state {
     struct gr_meter meter;
     struct gr_overrides overrides;
     struct gr_override_cost override_cost[GR_OVERRIDE_KINDS];
+    struct gr_fullness full;
     struct gr_command command;
     enum gr_fault issued_fault;
     uint64_t sequence;
@@ -58,6 +59,7 @@ void gr_engine_save(struct gr_engine *engine, void *state)
     now.overrides = engine->overrides;
     memcpy(now.override_cost, engine->override_cost, sizeof now.override_cost);
     now.overrides_changed = engine->overrides_changed;
+    now.full = engine->full;
     now.command = engine->command;
     now.issued_fault = engine->issued_fault;
     now.sequence = engine->sequence;
@@ -81,6 +83,7 @@ void gr_engine_load(struct gr_engine *engine, const void *state)
     engine->overrides = then.overrides;
     memcpy(engine->override_cost, then.override_cost, sizeof then.override_cost);
     engine->overrides_changed = then.overrides_changed;
+    engine->full = then.full;
     engine->command = then.command;
     engine->issued_fault = then.issued_fault;
     engine->sequence = then.sequence;

@@ -5,6 +5,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+static const int64_t greatest_s = INT64_C(1) << 40; /* no moment of a log is later */
+
 struct run {
     struct gr_replay *result;
     int (*load_zone)(struct gr_zone **out, const char *name, struct gr_error *error);
@@ -113,7 +115,6 @@ static int take_reading(struct run *run, struct gr_words *words, struct gr_event
 
 static bool read_rate(struct gr_words *words, int64_t from_s, struct gr_rate *rate)
 {
-    static const int64_t greatest_s = INT64_C(1) << 40;
     return gr_words_whole(words, from_s, greatest_s, &rate->start_s) &&
            gr_words_whole(words, rate->start_s + 1, greatest_s, &rate->end_s) &&
            gr_words_number(words, &rate->price_per_kwh) && isfinite(rate->price_per_kwh);
@@ -180,7 +181,6 @@ static int take_weather(struct run *run, struct gr_words *words, struct gr_event
 static int take_history(struct run *run, struct gr_words *words, struct gr_event *event,
                         struct gr_error *error)
 {
-    static const int64_t greatest_s = INT64_C(1) << 40;
     if (!gr_words_whole(words, -greatest_s, greatest_s, &event->of.history.start_s) ||
         !gr_words_number(words, &event->of.history.house_kw) ||
         !gr_words_number(words, &event->of.history.solar_kw) ||
@@ -204,7 +204,6 @@ static int take_link(struct run *run, struct gr_words *words, struct gr_event *e
 static int take_override(struct run *run, struct gr_words *words, struct gr_event *event,
                          struct gr_error *error)
 {
-    static const int64_t greatest_s = INT64_C(1) << 40;
     struct gr_override *override = &event->of.override;
     char name[16] = "", command[16] = "";
     bool good = gr_words_take(words, name, sizeof name) && gr_words_take(words, command, sizeof command) &&
@@ -245,7 +244,6 @@ static int take_rival(struct run *run, struct gr_words *words, struct gr_event *
 
 static bool read_window(struct gr_words *words, struct gr_window *out)
 {
-    static const int64_t greatest_s = INT64_C(1) << 40;
     char name[20] = "";
     int kind = 0;
     bool good = gr_words_take(words, name, sizeof name);
@@ -277,6 +275,13 @@ static int take_windows(struct run *run, struct gr_words *words, struct gr_event
     event->of.windows.list = windows;
     event->of.windows.count = (size_t)count;
     return hand_over(run, event, error);
+}
+
+static int take_full(struct run *run, struct gr_words *words, struct gr_event *event, struct gr_error *error)
+{
+    return gr_words_whole(words, 1, greatest_s, &event->of.full.since_s) && gr_words_end(words)
+               ? hand_over(run, event, error)
+               : refuse(error, "the moment of the last full charge");
 }
 
 static int take_sequence(struct run *run, struct gr_words *words, struct gr_error *error)
@@ -331,7 +336,7 @@ static int take_timed(struct run *run, const char *kind, struct gr_words *words,
                  {"history", GR_EVENT_HISTORY, take_history}, {"link", GR_EVENT_LINK, take_link},
                  {"weather", GR_EVENT_WEATHER, take_weather}, {"override", GR_EVENT_OVERRIDE, take_override},
                  {"cancel", GR_EVENT_CANCEL, take_cancel},    {"rival", GR_EVENT_RIVAL, take_rival},
-                 {"windows", GR_EVENT_WINDOWS, take_windows}};
+                 {"windows", GR_EVENT_WINDOWS, take_windows}, {"full", GR_EVENT_FULL, take_full}};
     struct gr_event event = {.kind = GR_EVENT_LINK};
     bool is_tick = strcmp(kind, "tick") == 0;
     if (!gr_words_moment(words, &event.at)) {

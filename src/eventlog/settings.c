@@ -70,6 +70,8 @@ static const struct setting settings[] = {
     {"planning.floor_percent", NUMBER, ONE(planning.floor_percent), 0, 100},
     {"planning.cycles_per_day", NUMBER, ONE(planning.cycles_per_day), 0, 1000},
     {"planning.brief", FLAG, ONE(planning.brief), 0, 1},
+    {"planning.full_every_days", WHOLE, ONE(planning.full_every_days), 0, 365},
+    {"planning.full_percent", NUMBER, ONE(planning.full_percent), 0, 100},
     {"planning.end_value_factor", NUMBER, ONE(planning.end_value_factor), 0, 100},
     {"safety.commanding", FLAG, ONE(safety.commanding), 0, 1},
     {"safety.validity_s", WHOLE, ONE(safety.validity_s), 1, 86400},

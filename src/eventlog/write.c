@@ -48,7 +48,8 @@ void gr_eventlog_write_event(FILE *stream, const struct gr_event *event)
     static const char *const names[] = {
         [GR_EVENT_READING] = "reading", [GR_EVENT_RATES] = "rates",     [GR_EVENT_HISTORY] = "history",
         [GR_EVENT_LINK] = "link",       [GR_EVENT_WEATHER] = "weather", [GR_EVENT_OVERRIDE] = "override",
-        [GR_EVENT_CANCEL] = "cancel",   [GR_EVENT_RIVAL] = "rival",     [GR_EVENT_WINDOWS] = "windows"};
+        [GR_EVENT_CANCEL] = "cancel",   [GR_EVENT_RIVAL] = "rival",     [GR_EVENT_WINDOWS] = "windows",
+        [GR_EVENT_FULL] = "full"};
     (void)fputs(names[event->kind], stream);
     gr_eventlog_write_moment(stream, &event->at);
     switch (event->kind) {
@@ -72,6 +73,9 @@ void gr_eventlog_write_event(FILE *stream, const struct gr_event *event)
         break;
     case GR_EVENT_OVERRIDE:
         write_override(stream, &event->of.override);
+        break;
+    case GR_EVENT_FULL:
+        (void)fprintf(stream, " %" PRId64, event->of.full.since_s);
         break;
     case GR_EVENT_RIVAL:
         (void)fputs(event->of.rival.gone ? " gone" : " here", stream);

@@ -21,7 +21,11 @@ void gr_path_values_free(struct gr_path_values *values)
     for (size_t t = 0; values->value && t < values->slots; t++) {
         gr_value_free(&values->value[t]);
     }
+    for (size_t t = 0; values->been_full && t < values->slots; t++) {
+        gr_value_free(&values->been_full[t]);
+    }
     free(values->value);
+    free(values->been_full);
     memset(values, 0, sizeof *values);
 }
 
@@ -88,18 +92,33 @@ static int pass_back(struct gr_planner *planner, const struct gr_problem *proble
     return rc;
 }
 
+/* Adds a path's function at the end of slot t, as the slot before finds it: with what is short of full where
+ * that is asked for there, and the lower of being full from here on and not being so yet. */
+static int add_function(struct gr_planner *planner, const struct gr_problem *problem, size_t t, size_t row,
+                        enum gr_full full, double weight)
+{
+    if (planner->layers == planner->kinds) {
+        size_t index = gr_work_index(planner, row, gr_work_layer(planner, problem->first_kind, GR_NOT_FULL));
+        return gr_sum_add(&planner->sum, gr_work_points(planner, index), planner->kept[index].count, weight);
+    }
+    const struct gr_slot end = {.hours = 0};
+    int rc = gr_work_after_state(planner, problem, &end, t, row, problem->first_kind, full);
+    return rc ? rc : gr_sum_add(&planner->sum, planner->after.at, planner->after.count, weight);
+}
+
 /* Mean over the paths of the functions at the end of slot t. */
-static int take_mean(struct gr_planner *planner, const struct gr_paths *paths, size_t keep, size_t t,
-                     size_t layer, struct gr_value *out, double *error)
+static int take_mean(struct gr_planner *planner, const struct gr_problem *problem,
+                     const struct gr_paths *paths, size_t keep, size_t t, enum gr_full full,
+                     struct gr_value *out, double *error)
 {
     struct gr_sum *sum = &planner->sum;
     double base = 0, over = 0, under = 0;
     int rc = GR_OK;
     gr_sum_clear(sum);
     for (size_t p = 0; p < paths->count && !rc; p++) {
-        size_t index = gr_work_index(planner, p * keep + t, layer);
-        base += paths->weight[p] * planner->kept[index].base;
-        rc = gr_sum_add(sum, gr_work_points(planner, index), planner->kept[index].count, paths->weight[p]);
+        size_t row = p * keep + t;
+        base += paths->weight[p] * planner->kept[gr_work_index(planner, row, 0)].base;
+        rc = add_function(planner, problem, t, row, full, paths->weight[p]);
     }
     rc = rc ? rc : gr_sum_total(sum);
     rc = rc ? rc : gr_points_reserve(&planner->best, sum->carry.count);
@@ -126,11 +145,13 @@ static int plan_paths(struct gr_planner *planner, const struct gr_problem *probl
         rc = pass_back(planner, &one, &(struct layout){keep, p * keep, paths->count * keep});
         out->error += paths->weight[p] * gr_max(planner->over, planner->under);
     }
-    size_t layer = gr_work_layer(planner, problem->first_kind, GR_NOT_FULL);
     for (size_t t = 0; t < keep && !rc; t++) {
-        double error = 0;
-        rc = take_mean(planner, paths, keep, t, layer, &out->value[t], &error);
-        most = gr_max(most, error);
+        double error = 0, other_error = 0;
+        rc = take_mean(planner, problem, paths, keep, t, GR_NOT_FULL, &out->value[t], &error);
+        if (!rc && out->been_full) {
+            rc = take_mean(planner, problem, paths, keep, t, GR_BEEN_FULL, &out->been_full[t], &other_error);
+        }
+        most = gr_max(most, gr_max(error, other_error));
     }
     out->error += most;
     out->most_points = planner->most_points;
@@ -150,9 +171,12 @@ int gr_planner_path_values(struct gr_planner *planner, const struct gr_problem *
         return gr_error_set(error, GR_INVALID, "found %zu slots to keep, allowed is 1 to %zu", keep,
                             problem->slots);
     }
+    bool has_windows = problem->full_windows > 0;
     out->value = calloc(keep, sizeof *out->value);
+    out->been_full = has_windows ? calloc(keep, sizeof *out->been_full) : NULL;
     out->slots = keep;
-    rc = out->value ? plan_paths(planner, problem, paths, keep, out) : GR_NO_MEMORY;
+    rc = out->value && (out->been_full || !has_windows) ? plan_paths(planner, problem, paths, keep, out)
+                                                        : GR_NO_MEMORY;
     if (rc) {
         gr_path_values_free(out);
         return gr_error_set(error, rc, "no memory for %zu paths of %zu slots", paths->count, paths->slots);

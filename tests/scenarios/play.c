@@ -149,6 +149,17 @@ static int set_taper(struct scenario_play *play, const struct scenario_values *v
     return GR_OK;
 }
 
+static int set_full(struct scenario_play *play, const struct scenario_values *values, struct gr_error *error)
+{
+    struct gr_planning *planning = &play->world.config.planning;
+    if (!(values->number[0] >= 1 && values->number[0] <= 90)) {
+        return gr_error_set(error, GR_INVALID, "a full charge comes every 1 to 90 days");
+    }
+    planning->full_every_days = (int)values->number[0];
+    planning->full_percent = 99;
+    return GR_OK;
+}
+
 static int set_wear(struct scenario_play *play, const struct scenario_values *values, struct gr_error *error)
 {
     struct gr_site *site = &play->world.config.site;
@@ -399,6 +410,7 @@ const struct scenario_rule scenario_rules[] = {
     {"battery NUMBER kWh charge NUMBER kW discharge NUMBER kW", true, set_battery},
     {"charging tapers from NUMBER % to NUMBER kW", true, set_taper},
     {"wear NUMBER below NUMBER %", true, set_wear},
+    {"full every NUMBER days", true, set_full},
     {"reserve NUMBER %", true, set_reserve},
     {"limits import NUMBER kW export NUMBER kW", true, set_limits},
     {"stored NUMBER %", true, set_stored},

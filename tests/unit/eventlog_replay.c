@@ -45,6 +45,7 @@ static void every_member_of_a_configuration_comes_back_as_it_was(void **state)
     config->engine.planning.export_from_minute = 1020;
     config->engine.planning.export_to_minute = 1260;
     config->engine.planning.least_gain_per_exported_kwh = 0.03;
+    config->engine.planning.full_every_days = 14;
     config->engine.planning.brief = true;
     config->engine.safety.in_the_past = true;
     config->engine.safety.trust_clock = true;

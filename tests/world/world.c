@@ -120,7 +120,13 @@ bool world_restart(struct world *world)
 {
     gr_engine_free(world->engine);
     world->inverter = (struct gr_inverter){.kind = GR_FOLLOW, .valid_until_s = INT64_MAX};
-    return create_engine(world);
+    if (!create_engine(world)) {
+        return false;
+    }
+    struct gr_event full = {
+        .kind = GR_EVENT_FULL, .at = world->now, .of.full.since_s = world->decision.full_since_s};
+    (void)gr_engine_handle(world->engine, &full, NULL); /* as the store tells */
+    return true;
 }
 
 bool world_publish(struct world *world, enum gr_direction direction, int64_t from_s, int64_t to_s,
