@@ -202,6 +202,13 @@ int gr_engine_reconfigure(struct gr_engine *engine, const struct gr_engine_confi
 /* Sequences go on after last_sequence, where they have not come that far (a store that was opened late). */
 void gr_engine_raise_sequence(struct gr_engine *engine, uint64_t last_sequence);
 
+/* When the command changed in the last 24 h, by the wall clock, oldest first; returns the number. They count
+ * against the day's budget, over a restart too where the new engine is told of them. */
+size_t gr_engine_changes(const struct gr_engine *engine, const struct gr_moment *now,
+                         int64_t out_s[GR_MOST_CHANGES]);
+void gr_engine_restore_changes(struct gr_engine *engine, const int64_t *at_s, size_t count,
+                               const struct gr_moment *now);
+
 /* Takes note of an event. GR_INVALID for one that makes no sense (bad source number, bad channel): nothing
  * changed. */
 int gr_engine_handle(struct gr_engine *engine, const struct gr_event *event, struct gr_error *error);

@@ -3,6 +3,7 @@
 #include "daemon/actuate.h"
 #include "daemon/announce.h"
 #include "daemon/appliance.h"
+#include "daemon/budget.h"
 #include "daemon/clock.h"
 #include "daemon/desk.h"
 #include "daemon/device.h"
@@ -48,6 +49,7 @@ struct daemon {
     struct gr_device *device;
     struct gr_desk *desk;
     struct gr_actuator *actuator;
+    struct gr_budget budget;
     struct gr_bridge *bridge;
     int signals;
     bool stop, readings_came;
@@ -304,6 +306,7 @@ static void turn(struct daemon *daemon)
     const struct gr_desk_call call = desk_call(daemon);
     retry_store(daemon);
     gr_desk_restore(daemon->desk, &call, gr_keeper_store(daemon->keeper));
+    gr_budget_restore(&daemon->budget, daemon->engine, gr_keeper_store(daemon->keeper), &daemon->now);
     gr_feed_turn(daemon->feed, &daemon->now);
     gr_engine_tick(daemon->engine, daemon->now, &decision);
     daemon->heartbeat++;
@@ -320,6 +323,7 @@ static void turn(struct daemon *daemon)
     log_answer(daemon, &decision);
     /* first the store: it reserves the sequence before anyone can see it */
     gr_keeper_note(daemon->keeper, &decision, &daemon->config->outputs, &daemon->now);
+    gr_budget_note(&daemon->budget, daemon->engine, gr_keeper_store(daemon->keeper), &decision, &daemon->now);
     gr_desk_publish(daemon->desk, &call, &decision, gr_keeper_store(daemon->keeper));
     if (gr_bridge_is_up(daemon->bridge)) {
         struct gr_plan_view plan = gr_engine_plan_view(daemon->engine);
@@ -670,7 +674,7 @@ static void finish(struct daemon *daemon)
 
 int gr_daemon_main(int argc, char **argv)
 {
-    struct daemon daemon = {.signals = -1, .learned_day = -1};
+    struct daemon daemon = {.signals = -1, .budget = GR_BUDGET_UNKNOWN, .learned_day = -1};
     int status = parse_arguments(&daemon, argc, argv);
     if (status >= 0) {
         return status;

@@ -122,6 +122,21 @@ void gr_engine_raise_sequence(struct gr_engine *engine, uint64_t last_sequence)
     }
 }
 
+size_t gr_engine_changes(const struct gr_engine *engine, const struct gr_moment *now,
+                         int64_t out_s[GR_MOST_CHANGES])
+{
+    return gr_pacer_moments(&engine->pacer, now, out_s);
+}
+
+void gr_engine_restore_changes(struct gr_engine *engine, const int64_t *at_s, size_t count,
+                               const struct gr_moment *now)
+{
+    if (count > 0) {
+        gr_pacer_restore(&engine->pacer, at_s, count, now);
+        tell_changed(engine);
+    }
+}
+
 /* ---- events ---- */
 
 static bool is_configured(const struct gr_engine *engine, enum gr_channel channel)

@@ -22,6 +22,29 @@ int gr_pacer_changes(const struct gr_pacer *pacer, const struct gr_moment *now)
     return count;
 }
 
+size_t gr_pacer_moments(const struct gr_pacer *pacer, const struct gr_moment *now,
+                        int64_t out_s[GR_MOST_CHANGES])
+{
+    size_t kept = pacer->changes < GR_MOST_CHANGES ? pacer->changes : GR_MOST_CHANGES, count = 0;
+    for (size_t i = pacer->changes - kept; i < pacer->changes; i++) {
+        int64_t age_ms = now->mono_ms - pacer->change_ms[i % GR_MOST_CHANGES];
+        if (age_ms < day_ms) {
+            out_s[count++] = now->utc_s - age_ms / 1000;
+        }
+    }
+    return count;
+}
+
+void gr_pacer_restore(struct gr_pacer *pacer, const int64_t *at_s, size_t count, const struct gr_moment *now)
+{
+    for (size_t i = 0; i < count; i++) {
+        int64_t age_s = at_s[i] < now->utc_s ? now->utc_s - at_s[i] : 0;
+        if (age_s < day_ms / 1000) {
+            pacer->change_ms[pacer->changes++ % GR_MOST_CHANGES] = now->mono_ms - age_s * 1000;
+        }
+    }
+}
+
 void gr_pacer_weigh(struct gr_pacer *pacer, double gain, double hours, const struct gr_moment *now)
 {
     int64_t passed_ms =
@@ -61,8 +84,8 @@ bool gr_pacer_note(struct gr_pacer *pacer, enum gr_command_kind kind, double pow
     if (pacer->any && pacer->kind == kind && fabs(pacer->power_kw - power_kw) < least_power_step_kw) {
         return false;
     }
-    /* The first command after a start is no change of anything. */
-    if (pacer->any) {
+    /* Before the first command the battery follows the house: the last process ended in that. */
+    if (pacer->any || kind != GR_FOLLOW) {
         gr_pacer_repeat(pacer, now);
     }
     pacer->any = true;

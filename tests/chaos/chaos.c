@@ -275,7 +275,6 @@ static bool restart(struct chaos *chaos)
     chaos->restarted_s = chaos->world.true_s;
     chaos->published_s = 0;
     chaos->last_utc_s = INT64_MIN;
-    chaos->changes = 0;
     if (chaos->ends_s[CHAOS_LINK] > 0) {
         world_set_link(&chaos->world, false);
     }

@@ -71,6 +71,22 @@ class Death(SystemTest):
         self.step()
         self.assert_command("charge")
 
+    def test_the_days_budget_of_changes_outlives_the_process(self):
+        """Each death costs two changes: to follow, and back."""
+        self.start(safety="changes_per_day = 6;")
+        for _ in range(2):
+            self.daemon.kill()
+            self.daemon = self.run_daemon(self.path("granary.conf"))
+            self.live(120)
+            self.assert_command("charge")
+        self.daemon.kill()
+        self.daemon = self.run_daemon(self.path("granary.conf"))
+        self.live(120)
+        self.assert_command("follow", "budget")
+        self.step(at=self.now + 86400)
+        self.live(900)
+        self.assert_command("charge")
+
     def test_a_frozen_daemon_is_given_up_by_the_broker_and_takes_the_lead_again_when_it_wakes(self):
         self.start(mqtt="keep_alive_s = 5;")
         mark = self.watcher.mark()

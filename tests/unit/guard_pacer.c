@@ -131,12 +131,36 @@ static void the_same_command_again_is_no_change(void **state)
     (void)state;
     struct gr_pacer pacer;
     gr_pacer_init(&pacer);
-    (void)note(&pacer, GR_CHARGE, 3, 0);
+    (void)note(&pacer, GR_CHARGE, 3, 0); /* from the follow of before */
     assert_false(note(&pacer, GR_CHARGE, 3.04, 60));
     assert_true(note(&pacer, GR_CHARGE, 3.2, 120));
     assert_true(note(&pacer, GR_REST, 0, 180));
     struct gr_moment moment = at(200);
-    assert_int_equal(gr_pacer_changes(&pacer, &moment), 2);
+    assert_int_equal(gr_pacer_changes(&pacer, &moment), 3);
+}
+
+static void changes_of_an_earlier_process_count_until_they_are_a_day_old(void **state)
+{
+    (void)state;
+    struct gr_pacer before, after;
+    int64_t at_s[GR_MOST_CHANGES];
+    gr_pacer_init(&before);
+    gr_pacer_init(&after);
+    (void)note(&before, GR_FOLLOW, 0, 0);
+    (void)note(&before, GR_CHARGE, 3, 3600);
+    (void)note(&before, GR_REST, 0, 7200);
+    struct gr_moment end = at(8000), start = {.utc_s = end.utc_s + 1000, .mono_ms = 5000};
+    size_t count = gr_pacer_moments(&before, &end, at_s);
+    assert_int_equal(count, 2);
+    assert_int_equal(end.utc_s - at_s[0], 8000 - 3600);
+    at_s[count++] = start.utc_s + 99; /* the clock went back: as if it were now */
+    at_s[count++] = start.utc_s - 86400;
+    gr_pacer_restore(&after, at_s, count, &start);
+    assert_int_equal(gr_pacer_changes(&after, &start), 3);
+    (void)note(&after, GR_FOLLOW, 0, 0);
+    struct gr_moment later = {.utc_s = at_s[0] + 86400,
+                              .mono_ms = 5000 + (at_s[0] + 86400 - start.utc_s) * 1000};
+    assert_int_equal(gr_pacer_changes(&after, &later), 2);
 }
 
 static void more_changes_than_the_ring_holds_are_still_counted_as_many(void **state)
@@ -162,6 +186,7 @@ int main(void)
         cmocka_unit_test(safety_is_never_paced),
         cmocka_unit_test(the_budget_counts_any_24_hours),
         cmocka_unit_test(the_same_command_again_is_no_change),
+        cmocka_unit_test(changes_of_an_earlier_process_count_until_they_are_a_day_old),
         cmocka_unit_test(more_changes_than_the_ring_holds_are_still_counted_as_many),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -118,6 +118,12 @@ void world_end(struct world *world)
 
 bool world_restart(struct world *world)
 {
+    int64_t at_s[GR_MOST_CHANGES + 1];
+    const struct gr_moment now = moment_of(world);
+    size_t count = gr_engine_changes(world->engine, &now, at_s);
+    if (world->decision.command.kind != GR_FOLLOW) {
+        at_s[count++] = now.utc_s;
+    }
     gr_engine_free(world->engine);
     world->inverter = (struct gr_inverter){.kind = GR_FOLLOW, .valid_until_s = INT64_MAX};
     if (!create_engine(world)) {
@@ -126,6 +132,7 @@ bool world_restart(struct world *world)
     struct gr_event full = {
         .kind = GR_EVENT_FULL, .at = world->now, .of.full.since_s = world->decision.full_since_s};
     (void)gr_engine_handle(world->engine, &full, NULL); /* as the store tells */
+    gr_engine_restore_changes(world->engine, at_s, count, &now);
     return true;
 }
 

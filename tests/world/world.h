@@ -78,7 +78,7 @@ void world_pass(struct world *world, int64_t seconds);
 void world_set_link(struct world *world, bool up);
 
 /* The process dies: the broker's last will tells the hub to follow. A new one starts with nothing but the
- * last sequence and what stands in the configuration. False without memory. */
+ * last sequence, the changes of the last day and what stands in the configuration. False without memory. */
 bool world_restart(struct world *world);
 
 /* A published table of one price over a span. */
