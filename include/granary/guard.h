@@ -209,8 +209,7 @@ size_t gr_pacer_moments(const struct gr_pacer *pacer, const struct gr_moment *no
 
 /* Counts changes of an earlier process. A moment that is still to come, as the clock went back since, counts
  * as now. */
-void gr_pacer_restore(struct gr_pacer *pacer, const int64_t *at_s, size_t count,
-                      const struct gr_moment *now);
+void gr_pacer_restore(struct gr_pacer *pacer, const int64_t *at_s, size_t count, const struct gr_moment *now);
 
 /* Keeps account of what the present command costs: `gain` money, over the next `hours`, more than what is
  * wished for. A small gain that is left undone again and again is worth a change in the end. Once a turn,

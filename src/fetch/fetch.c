@@ -108,15 +108,22 @@ static void finish(struct gr_fetch *fetch, struct gr_transfer *transfer)
     transfer->next = NULL;
 }
 
+static struct gr_transfer *find_running(const struct gr_fetch *fetch, const CURL *easy)
+{
+    struct gr_transfer *transfer = fetch->running;
+    while (transfer && transfer->easy != easy) {
+        transfer = transfer->next;
+    }
+    return transfer;
+}
+
 /* Takes what curl has ended, and starts the next hop of what was redirected. */
 static void collect(struct gr_fetch *fetch)
 {
     int left = 0;
     for (CURLMsg *message = NULL; (message = curl_multi_info_read(fetch->multi, &left));) {
-        char *private = NULL;
         CURLcode code = message->data.result;
-        (void)curl_easy_getinfo(message->easy_handle, CURLINFO_PRIVATE, &private);
-        struct gr_transfer *transfer = (struct gr_transfer *)(void *)private;
+        struct gr_transfer *transfer = find_running(fetch, message->easy_handle);
         (void)curl_multi_remove_handle(fetch->multi, transfer->easy);
         bool again = gr_transfer_hop_done(transfer, code);
         if (again && curl_multi_add_handle(fetch->multi, transfer->easy) != CURLM_OK) {

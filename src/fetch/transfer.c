@@ -80,8 +80,7 @@ static bool set_trust(struct gr_transfer *transfer)
 static bool set_hooks(struct gr_transfer *transfer)
 {
     CURL *easy = transfer->easy;
-    return curl_easy_setopt(easy, CURLOPT_PRIVATE, transfer) == CURLE_OK &&
-           curl_easy_setopt(easy, CURLOPT_ERRORBUFFER, transfer->curl_text) == CURLE_OK &&
+    return curl_easy_setopt(easy, CURLOPT_ERRORBUFFER, transfer->curl_text) == CURLE_OK &&
            curl_easy_setopt(easy, CURLOPT_WRITEDATA, transfer) == CURLE_OK &&
            curl_easy_setopt(easy, CURLOPT_WRITEFUNCTION, take_bytes) == CURLE_OK;
 }
