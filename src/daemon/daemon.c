@@ -1,6 +1,7 @@
 #include "granary/daemon.h"
 
 #include "daemon/actuate.h"
+#include "daemon/alerts.h"
 #include "daemon/announce.h"
 #include "daemon/appliance.h"
 #include "daemon/budget.h"
@@ -339,6 +340,12 @@ static void turn(struct daemon *daemon)
             gr_appliances_publish(daemon->config, daemon->engine, daemon->zone, daemon->device,
                                   daemon->bridge, daemon->now.utc_s);
         }
+        const struct gr_alert_call alerts = {.decision = &decision,
+                                             .feed = daemon->feed,
+                                             .keeper = daemon->keeper,
+                                             .now_s = daemon->now.utc_s,
+                                             .rates_until_s = health.rates_until_s};
+        gr_alerts_publish(&alerts, daemon->device, daemon->bridge);
         gr_events_publish(daemon->feed, daemon->device, daemon->bridge, daemon->now.utc_s);
         gr_device_publish(daemon->device, daemon->bridge, &decision, &plan, &outline, &health);
     }

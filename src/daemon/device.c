@@ -23,6 +23,8 @@ struct gr_device {
     char *published[GR_PROPERTIES]; /* what the broker holds, NULL while unknown */
     char appliance[GR_MOST_APPLIANCES][GR_NAME_SIZE], *appliance_published[GR_MOST_APPLIANCES];
     size_t appliances;
+    bool alert_known[GR_ALERTS]; /* what the broker holds; of that the key, NULL where it is not raised */
+    char *alert_key[GR_ALERTS];
     char document_topic[GR_TOPIC_SIZE];
     uint64_t sent[DOCUMENTS]; /* sums of the documents sent last */
     size_t sent_count;
@@ -181,6 +183,11 @@ static void forget_published(struct gr_device *device)
     for (size_t i = 0; i < device->appliances; i++) {
         free(device->appliance_published[i]);
         device->appliance_published[i] = NULL;
+    }
+    for (size_t i = 0; i < GR_ALERTS; i++) {
+        free(device->alert_key[i]);
+        device->alert_key[i] = NULL;
+        device->alert_known[i] = false;
     }
 }
 
@@ -458,6 +465,21 @@ void gr_device_update_appliance(struct gr_device *device, struct gr_bridge *brid
     *published = sent ? strdup(text) : NULL;
 }
 
+/* A retained message without a byte removes what is there (Homie 5.0, "Alerts"). */
+void gr_device_alert(struct gr_device *device, struct gr_bridge *bridge, enum gr_alert alert, const char *key,
+                     const char *text)
+{
+    char topic[GR_TOPIC_SIZE], **held = &device->alert_key[alert];
+    bool same = key && *held ? strcmp(key, *held) == 0 : !key && !*held;
+    if (device->alert_known[alert] && same) {
+        return;
+    }
+    (void)snprintf(topic, sizeof topic, "%s/$alert/%s", device->root, gr_alerts[alert].id);
+    device->alert_known[alert] = send(bridge, topic, key ? text : "", 0);
+    free(*held);
+    *held = key ? strdup(key) : NULL;
+}
+
 bool gr_device_withdraw(struct gr_device *device, struct gr_bridge *bridge)
 {
     if (!gr_bridge_is_up(bridge)) {
@@ -475,6 +497,9 @@ bool gr_device_withdraw(struct gr_device *device, struct gr_bridge *bridge)
         told = document && device->published[GR_COMMAND_DOCUMENT] && device->published[GR_COMMAND_BAND] &&
                device->published[GR_COMMAND_POWER];
         free(document);
+    }
+    for (int alert = 0; alert < GR_ALERTS; alert++) {
+        gr_device_alert(device, bridge, (enum gr_alert)alert, NULL, NULL);
     }
     send_attribute(device, bridge, "$state", "disconnected");
     return told;

@@ -56,6 +56,11 @@ void gr_device_describe(const struct gr_device *device, enum gr_property propert
 void gr_device_update(struct gr_device *device, struct gr_bridge *bridge, enum gr_property property,
                       const char *text);
 
+/* Raises an alert, or clears it where `key` is NULL. `key` tells one cause from another: while it stays, the
+ * text is not published again, though its figures change. */
+void gr_device_alert(struct gr_device *device, struct gr_bridge *bridge, enum gr_alert alert, const char *key,
+                     const char *text);
+
 /* A value of the node `override`, by its id: where it differs from what the broker holds, or in any case. */
 void gr_device_update_override(struct gr_device *device, struct gr_bridge *bridge, const char *id,
                                const char *text);

@@ -106,6 +106,11 @@ void gr_keeper_free(struct gr_keeper *keeper)
     free(keeper);
 }
 
+bool gr_keeper_is_well(const struct gr_keeper *keeper)
+{
+    return !keeper->file[0] || (keeper->store && !keeper->refuses);
+}
+
 struct gr_store *gr_keeper_store(const struct gr_keeper *keeper)
 {
     return keeper->store;

@@ -20,6 +20,9 @@ void gr_keeper_free(struct gr_keeper *keeper);
 /* NULL while there is none. To be asked for anew after each gr_keeper_retry that says true. */
 struct gr_store *gr_keeper_store(const struct gr_keeper *keeper);
 
+/* False while what is to be kept cannot be; true too where nothing is to be. */
+bool gr_keeper_is_well(const struct gr_keeper *keeper);
+
 /* The sequence after which commands go on. Where the store ought to tell but cannot, that is the time in
  * seconds, beyond any that was issued at a rate of one a second. */
 uint64_t gr_keeper_last_sequence(const struct gr_keeper *keeper, int64_t now_s);

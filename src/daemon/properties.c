@@ -296,6 +296,18 @@ const struct gr_property_row gr_properties[GR_PROPERTIES] = {
          .example = "see below"},
 };
 
+const struct gr_alert_row gr_alerts[GR_ALERTS] = {
+    [GR_ALERT_FAULT] = {"fault", "`health/fault` is another one than `none`, `starting` or `recovering`",
+                        "`state-of-charge: no reading for 312 s`"},
+    [GR_ALERT_INVERTER] = {"inverter", "`health/inverter` is `retried`, `limited` or `refuses`",
+                           "`limited: 2.1 kW of 3.0 kW commanded`"},
+    [GR_ALERT_RATES] = {"rates", "the published import prices end within two hours",
+                        "`published import prices end at 2026-01-15T23:00:00Z`"},
+    [GR_ALERT_EVENTS] = {"events", "a source of events does not answer, or told of events that were refused",
+                         "`network: down: HTTP status 503`"},
+    [GR_ALERT_STORE] = {"store", "nothing can be written to the state folder, so that a restart would forget",
+                        "`the state folder cannot be written`"}};
+
 const char *const gr_node_ids[GR_NODES] = {"command", "health", "plan", "override"};
 
 const char *const gr_node_names[GR_NODES] = {"Command to the battery", "Health", "Plan",
@@ -325,5 +337,10 @@ void gr_properties_print(FILE *stream)
                         row->about, row->example);
             }
         }
+    }
+    fputs("\n## Alerts\n\n| topic | there while | example |\n| --- | --- | --- |\n", stream);
+    for (size_t i = 0; i < GR_ALERTS; i++) {
+        fprintf(stream, "| `$alert/%s` | %s | %s |\n", gr_alerts[i].id, gr_alerts[i].about,
+                gr_alerts[i].example);
     }
 }

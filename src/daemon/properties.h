@@ -1,5 +1,5 @@
-/* Every property of the device, once: topics, the Homie description, docs/topics.md and the tests are all
- * held against this table. */
+/* Every property and alert of the device, once: topics, the Homie description, docs/topics.md and the tests
+ * are all held against this table. */
 #ifndef GRANARY_DAEMON_PROPERTIES_H
 #define GRANARY_DAEMON_PROPERTIES_H
 
@@ -64,7 +64,23 @@ extern const char *const gr_node_ids[GR_NODES], *const gr_node_names[GR_NODES];
 /* The property of that node and id; GR_PROPERTIES where there is none. */
 enum gr_property gr_property_find(enum gr_node node, const char *id);
 
-/* The tables of docs/topics.md, one for each node. */
+/* What the device warns of on `$alert/ID`, as Homie has it. */
+enum gr_alert {
+    GR_ALERT_FAULT,
+    GR_ALERT_INVERTER,
+    GR_ALERT_RATES,
+    GR_ALERT_EVENTS,
+    GR_ALERT_STORE,
+    GR_ALERTS
+};
+
+struct gr_alert_row {
+    const char *id, *about, *example; /* for docs/topics.md */
+};
+
+extern const struct gr_alert_row gr_alerts[GR_ALERTS];
+
+/* The tables of docs/topics.md, one for each node and one of alerts. */
 void gr_properties_print(FILE *stream);
 
 #endif

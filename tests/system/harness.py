@@ -21,6 +21,8 @@ import unittest
 import paho.mqtt.client as mqtt
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+import homie
+
 BUILD = os.environ.get("GRANARY_BUILD", "build")
 SOURCE = os.environ.get("GRANARY_SOURCE", os.path.join(os.path.dirname(os.path.abspath(__file__)), "..", ".."))
 DAEMON = os.path.join(BUILD, "granaryd")
@@ -412,9 +414,10 @@ class SystemTest(unittest.TestCase):
     maxDiff = None
     broker_extra = None
     protocol = mqtt.MQTTv5  # of the watchers
+    foreign = False  # the test itself publishes on the device's topics, and not as Homie wants it
 
     def setUp(self):
-        self.processes, self.step_number, self.now = [], 0, utc("2041-01-15 02:00")
+        self.watcher, self.processes, self.step_number, self.now = None, [], 0, utc("2041-01-15 02:00")
         self.clock_error, self.synchronised = 0, True  # of the wall clock; ages go by the monotonic one
         self.stepping = 1  # daemons that are to answer each step
         self.house = {"house/soc": "30", "house/battery": "0", "house/meter": '{"power": 400}'}
@@ -451,6 +454,10 @@ class SystemTest(unittest.TestCase):
         for process in self.processes:
             if isinstance(process, Process):
                 self.assertNotRegex(process.log(), r"Sanitizer|runtime error:")
+        if self.foreign:
+            return
+        seen = [(message.topic, message.payload, message.retained) for message in self.watcher.since(0)] if self.watcher else []
+        self.assertEqual(homie.complaints(seen, self.protocol == mqtt.MQTTv5), [])
 
     def watch(self, **options):
         watcher = Watcher(self.broker.port, **{"protocol": self.protocol, **options})

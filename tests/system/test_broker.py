@@ -74,6 +74,7 @@ class Memory(SystemTest):
             pause.wait(0.02)  # the broker does not say when it is done
 
     def test_an_old_command_that_the_broker_remembers_is_replaced_at_once(self):
+        self.foreign = True
         daemon = self.run_daemon(self.config())
         self.begin()
         old = self.document()

@@ -5,34 +5,9 @@ import re
 import subprocess
 import unittest
 
-from harness import DAEMON, ROOT, SOURCE, SystemTest, moment
-
-DATATYPES = {"integer", "float", "boolean", "string", "enum", "color", "datetime", "duration", "json"}
-
-
-def properties_of(description):
-    return {f"{node}/{name}": members for node, rest in description["nodes"].items()
-            for name, members in rest["properties"].items()}
-
-
-def fits(members, text):
-    """Whether a value is what datatype and format promise (Homie 5.0, "Payload" and "Property attributes")."""
-    kind, form = members["datatype"], members.get("format", "")
-    if kind in ("integer", "float"):
-        if not re.fullmatch(r"-?\d+" if kind == "integer" else r"-?\d+(\.\d+)?([eE][+-]?\d+)?", text):
-            return False
-        least, _, greatest = form.partition(":")
-        return (not least or float(text) >= float(least)) and (not greatest or float(text) <= float(greatest))
-    if kind == "enum":
-        return text in form.split(",")
-    if kind == "datetime":
-        return bool(re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d)", text)) and moment(text) > 0
-    if kind == "json":
-        return isinstance(json.loads(text), (dict, list))
-    if kind == "boolean":
-        return text in ("true", "false")
-    return kind == "string"
-
+import homie
+from harness import DAEMON, ROOT, SOURCE, Answer, SystemTest, http_source, moment, table
+from homie import DATATYPES, fits, properties_of
 
 class Homie(SystemTest):
     def announce(self, commanding=True):
@@ -70,6 +45,9 @@ class Homie(SystemTest):
         self.live(600)
         known = {f"{ROOT}/{path}" for path in [*properties_of(description), "$state", "$description"]}
         for message in self.watcher.since(0, r"homie/.*"):
+            if re.fullmatch(rf"{ROOT}/\$alert/[a-z]+", message.topic):
+                self.assertEqual((message.payload, message.retained), (b"", True))  # there is nothing to warn of
+                continue
             self.assertIn(message.topic, known)
             self.assertTrue(message.retained, message)
             self.assertNotEqual(message.payload, b"")
@@ -133,6 +111,91 @@ class Homie(SystemTest):
         self.assertEqual(self.value("health/refused"), "0")
 
 
+class Alerts(SystemTest):
+    def alerts(self):
+        """What the broker holds."""
+        held = {message.topic[len(ROOT) + 8:]: message.payload.decode() for message in self.watcher.since(0, rf"{ROOT}/\$alert/.*")}
+        return {name: text for name, text in held.items() if text}
+
+    def test_a_fault_raises_an_alert_once_and_its_end_clears_it(self):
+        daemon = self.run_daemon(self.config(safety="recovery_s = 30;"))
+        self.begin()
+        self.assertEqual(self.alerts(), {})
+        self.house["house/soc"] = None
+        mark = self.live(900)
+        found = self.alerts()
+        self.assertEqual(list(found), ["fault"])
+        self.assertRegex(found["fault"], r"^state-of-charge: .*\d")
+        self.assertEqual(len(self.watcher.since(mark, rf"{ROOT}/\$alert/fault")), 1)
+        self.house["house/soc"] = "31"
+        self.live(300)
+        self.assertEqual(self.alerts(), {})
+        self.house["house/soc"] = None
+        self.live(900)
+        self.assertEqual(list(self.alerts()), ["fault"])
+        self.stop(daemon)
+        self.watcher.wait(f"{ROOT}/$state", lambda text: text == "disconnected")
+        self.assertEqual(self.alerts(), {})
+
+    def test_what_a_killed_daemon_warned_of_is_cleared_by_the_next_one(self):
+        daemon = self.run_daemon(self.config())
+        self.begin()
+        self.house["house/soc"] = None
+        self.live(900)
+        daemon.kill()
+        self.assertEqual(list(self.alerts()), ["fault"])
+        self.house["house/soc"] = "31"
+        self.run_daemon(self.config())
+        self.live(300)
+        self.assertEqual(self.alerts(), {})
+
+    def test_prices_that_end_soon_a_source_that_is_down_and_a_full_disk_are_told(self):
+        os.rmdir(self.path("state"))
+        with open(self.path("state"), "w", encoding="utf-8"):
+            pass  # a file where the folder should be
+        server = self.serve_rates()
+        server.answer("/day-2041-01-15.json", Answer(body=table("2041-01-15", [0.2] * 24)))
+        config = self.config(rates=http_source(server.port))
+        with open(config, "a", encoding="utf-8") as stream:
+            stream.write(f'event_sources = ( {{ kind = "http"; name = "network"; url = "http://127.0.0.1:{server.port}/e"; format = "openadr3"; }} );\n')
+        self.run_daemon(config)
+        self.begin("2041-01-15 22:30")
+        self.live(300)
+        found = self.alerts()
+        self.assertEqual(found["rates"], "published import prices end at 2041-01-16T00:00:00Z")
+        self.assertRegex(found["events"], r"^network: down: .*404")
+        self.assertIn("state folder", found["store"])
+
+
+class Validator(unittest.TestCase):
+    """The validator itself, by the convention's own rules and examples."""
+
+    def test_values_are_told_from_what_is_none(self):
+        rows = [("boolean", None, "true", "TRUE"), ("integer", None, "-12", "-"), ("integer", None, "7", "1.5"), ("float", None, "1e3", "NaN"),
+                ("float", "0:100", "100", "100.1"), ("integer", ":5", "-9", "6"), ("enum", "car,house", "car", "Car"), ("json", None, "[]", "7"),
+                ("duration", None, "PT2H30M", "P1D"), ("color", "rgb", "rgb,100,100,100", "red"),
+                ("datetime", None, "2026-01-15T02:05:00Z", "tomorrow")]
+        for datatype, form, good, bad in rows:
+            members = {"datatype": datatype, **({"format": form} if form else {})}
+            self.assertTrue(homie.fits(members, good), members)
+            self.assertFalse(homie.fits(members, bad), members)
+
+    def test_every_break_of_a_rule_is_told(self):
+        def described(**members):
+            return json.dumps({"homie": "5.0", "version": 7, "nodes": {"a": {"properties": {"b": {"datatype": "integer", **members}}}}}).encode()
+        good = [("homie/5/x/$state", b"init", True), ("homie/5/x/$description", described(), True), ("homie/5/x/a/b", b"1", True),
+                ("homie/5/x/$state", b"ready", True), ("homie/5/x/$alert/battery", b"low", True), ("homie/5/x/$alert/battery", b"", True)]
+        self.assertEqual(homie.complaints(good), [])
+        rows = [("homie/5/x/a/b", b"one", True), ("homie/5/x/a/b", b"1", False), ("homie/5/x/a/c", b"1", True), ("homie/5/x/a/b", b"", True),
+                ("homie/5/x/$state", b"alert", True), ("homie/5/x/$description", described(), True), ("homie/5/x/a/b", b"\0", True),
+                ("homie/5/x/$alert/Low Battery", b"low", True), ("homie/5/x/a/b", b"\xff", True)]
+        for row in rows:
+            self.assertEqual(len(homie.complaints(good + [row])), 1, row)
+        for wrong in (described(datatype="number"), described(format="5"), described(datatype="enum", format="a,a"), described(settable="yes"),
+                      b'{"homie": "4.0", "version": 7}', b'{"homie": "5.0", "version": "7"}', b"{"):
+            self.assertEqual(len(homie.complaints([("homie/5/x/$description", wrong, True)])), 1, wrong)
+
+
 class Documentation(SystemTest):
     """A row of docs/topics.md: | `command/power` | integer | W | meaning | example |, a dash where there is no unit; settable ones say so."""
 
@@ -161,7 +224,7 @@ class Documentation(SystemTest):
             lines = file.read().splitlines()
         printed = [line for line in run.stdout.splitlines() if line.startswith("| `")]
         self.assertGreater(len(printed), 20)
-        self.assertEqual([line for line in lines if re.match(r"\| `[a-z]+/", line)], printed)
+        self.assertEqual([line for line in lines if re.match(r"\| `[$a-z]+/", line)], printed)
 
 
 if __name__ == "__main__":

@@ -21,6 +21,7 @@ class Rivals(SystemTest):
         return [document for document in self.documents_since(mark) if document["reason"] != "by hand"]
 
     def test_a_foreign_command_is_left_alone_until_it_has_stopped_for_ten_minutes(self):
+        self.foreign = True
         daemon = self.start()
         self.begin()
         self.assert_command("charge")
