@@ -95,6 +95,8 @@ struct gr_problem {
     const double *slot_import_soft_kw; /* a second import limit, beyond which a kWh costs the next member more
                                           and a kW the one after it, however short the slot */
     double import_soft_per_kwh, import_soft_per_kw;
+    const double *slot_import_peak_per_kwh; /* or NULL: how much more a kWh costs above the next member */
+    double import_peak_kw;
     const struct gr_peak *peak; /* NULL: imports are not paid for by their peak */
     bool limits_discharge;      /* whether the next member holds */
     double most_discharged_kwh; /* over all slots: cycles times what a cycle gives */

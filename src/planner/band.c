@@ -28,7 +28,8 @@ void gr_outlook_take_curves(struct gr_outlook *outlook, const struct gr_battery_
 struct gr_slot gr_band_slot(const struct gr_outlook *outlook, double load_kw, double solar_kw)
 {
     return (struct gr_slot){.meter = {outlook->import_price, outlook->export_price, outlook->import_limit_kw,
-                                      outlook->export_limit_kw, outlook->penalty_per_kwh, INFINITY, 0},
+                                      outlook->export_limit_kw, outlook->penalty_per_kwh, .soft_kw = INFINITY,
+                                      .peak_kw = INFINITY},
                             .battery = outlook->battery,
                             .hours = outlook->hours,
                             .load_kw = load_kw,

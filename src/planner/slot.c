@@ -4,14 +4,15 @@
 
 #include <math.h>
 
-#define MOST_METER_POINTS 6 /* two ends, four kinks */
+#define MOST_METER_POINTS 7 /* two ends, five kinks */
 
 double gr_meter_cost(const struct gr_meter *meter, double grid_kw)
 {
     if (grid_kw >= 0) {
         return meter->import_price * grid_kw +
                meter->penalty_per_kwh * gr_max(0, grid_kw - meter->import_limit_kw) +
-               meter->soft_per_kwh * gr_max(0, grid_kw - meter->soft_kw);
+               meter->soft_per_kwh * gr_max(0, grid_kw - meter->soft_kw) +
+               meter->peak_per_kwh * gr_max(0, grid_kw - meter->peak_kw);
     }
     return meter->export_price * grid_kw +
            meter->penalty_per_kwh * gr_max(0, -grid_kw - meter->export_limit_kw);
@@ -21,8 +22,9 @@ double gr_meter_curtail(const struct gr_meter *meter, double grid_kw, double sol
 {
     /* Between kinks the cost is linear, so the best amount is none, all, or just enough to reach a kink.
      * Amounts are compared as such: held back by difference, a tiny one would drown in the grid power. */
-    const double amounts[] = {-meter->export_limit_kw - grid_kw, -grid_kw, meter->import_limit_kw - grid_kw,
-                              meter->soft_kw - grid_kw, solar_kw};
+    const double amounts[] = {-meter->export_limit_kw - grid_kw, -grid_kw,
+                              meter->import_limit_kw - grid_kw,  meter->soft_kw - grid_kw,
+                              meter->peak_kw - grid_kw,          solar_kw};
     double best_kw = 0, best = gr_meter_cost(meter, grid_kw);
     for (size_t i = 0; i < sizeof amounts / sizeof *amounts; i++) {
         if (amounts[i] > 0 && amounts[i] <= solar_kw) {
@@ -59,6 +61,11 @@ static double soft_per_kwh(const struct gr_problem *problem, size_t t)
     return problem->import_soft_per_kwh + problem->import_soft_per_kw / problem->hours[t];
 }
 
+static double peak_per_kwh(const struct gr_problem *problem, size_t t)
+{
+    return problem->slot_import_peak_per_kwh ? problem->slot_import_peak_per_kwh[t] : 0;
+}
+
 static struct gr_meter meter_of(const struct gr_problem *problem, size_t t)
 {
     double carbon =
@@ -69,7 +76,9 @@ static struct gr_meter meter_of(const struct gr_problem *problem, size_t t)
                              lower_of(problem->export_limit_kw, problem->slot_export_limit_kw, t),
                              problem->penalty_per_kwh,
                              problem->slot_import_soft_kw ? problem->slot_import_soft_kw[t] : INFINITY,
-                             problem->slot_import_soft_kw ? soft_per_kwh(problem, t) : 0};
+                             problem->slot_import_soft_kw ? soft_per_kwh(problem, t) : 0,
+                             peak_per_kwh(problem, t) > 0 ? problem->import_peak_kw : INFINITY,
+                             peak_per_kwh(problem, t)};
 }
 
 static void connect_dc(struct gr_slot *out, const struct gr_problem *problem, size_t t)
@@ -149,13 +158,14 @@ static double cheapest_dc_cost(const struct gr_slot *slot, double battery_kw, st
     double least_kw = gr_max(0, surplus_kw + dc_of_ac(slot, -slot->inverter.limit_kw));
     double most_kw = gr_min(slot->dc_solar_kw, surplus_kw + dc_of_ac(slot, slot->inverter.limit_kw));
     double cost = dc_cost(slot, battery_kw, least_kw, best);
-    const double grid_kw[] = {-slot->meter.export_limit_kw, 0, slot->meter.import_limit_kw,
-                              slot->meter.soft_kw};
-    for (size_t i = 0; slot->curtailable && i < 10; i++) {
-        double shift_kw = i < 4 ? 0 : slot->solar_kw;
-        double held_kw = i < 8    ? surplus_kw + dc_of_ac(slot, grid_kw[i % 4] - shift_kw - base_kw)
-                         : i == 8 ? surplus_kw
-                                  : most_kw;
+    enum { KINKS = 5 };
+    const double grid_kw[KINKS] = {-slot->meter.export_limit_kw, 0, slot->meter.import_limit_kw,
+                                   slot->meter.soft_kw, slot->meter.peak_kw};
+    for (size_t i = 0; slot->curtailable && i < 2 * KINKS + 2; i++) {
+        double shift_kw = i < KINKS ? 0 : slot->solar_kw;
+        double held_kw = i < 2 * KINKS ? surplus_kw + dc_of_ac(slot, grid_kw[i % KINKS] - shift_kw - base_kw)
+                         : i == 2 * KINKS ? surplus_kw
+                                          : most_kw;
         struct gr_flow flow;
         if (held_kw > least_kw && held_kw <= most_kw) {
             double other = dc_cost(slot, battery_kw, held_kw, &flow);
@@ -217,9 +227,11 @@ static void meter_points(struct gr_points *out, const struct gr_slot *slot, doub
 {
     const struct gr_meter *meter = &slot->meter;
     double net_kw = slot->load_kw - slot->solar_kw;
-    const double kinks[] = {-meter->export_limit_kw - net_kw, -net_kw,
-                            gr_min(meter->import_limit_kw, meter->soft_kw) - net_kw,
-                            gr_max(meter->import_limit_kw, meter->soft_kw) - net_kw};
+    double first_kw = gr_min(meter->import_limit_kw, meter->soft_kw),
+           last_kw = gr_max(meter->import_limit_kw, meter->soft_kw);
+    const double kinks[] = {
+        -meter->export_limit_kw - net_kw, -net_kw, gr_min(first_kw, meter->peak_kw) - net_kw,
+        gr_max(first_kw, gr_min(last_kw, meter->peak_kw)) - net_kw, gr_max(last_kw, meter->peak_kw) - net_kw};
     out->count = 0;
     gr_points_push(out, low_kw, gr_meter_cost(meter, net_kw + low_kw));
     for (size_t i = 0; i < sizeof kinks / sizeof *kinks; i++) {

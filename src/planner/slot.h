@@ -14,6 +14,7 @@ struct gr_meter {
     double import_limit_kw, export_limit_kw;
     double penalty_per_kwh;
     double soft_kw, soft_per_kwh; /* the second import limit; infinite where there is none */
+    double peak_kw, peak_per_kwh; /* above it, an import raises a peak; infinite where that costs nothing */
 };
 
 /* Money per hour at a grid power (+ imports), penalties for the limits in. */
