@@ -2,6 +2,9 @@
 
 #include <math.h>
 
+/* Of a power: what the loss leaves of its own power below which nothing is stored is 0, not a hair. */
+static const double rounding = 1e-12;
+
 /* The last point at or below x, but never the last of all. */
 static size_t find_piece(const struct gr_curve *curve, double x)
 {
@@ -28,7 +31,8 @@ double gr_curve_value(const struct gr_curve *curve, double x)
 
 double gr_curve_stored_kw(const struct gr_curve *charge_loss, double power_kw)
 {
-    return fmax(0, power_kw - gr_curve_value(charge_loss, power_kw));
+    double stored_kw = power_kw - gr_curve_value(charge_loss, power_kw);
+    return stored_kw > rounding * power_kw ? stored_kw : 0;
 }
 
 double gr_curve_taken_kw(const struct gr_curve *discharge_loss, double power_kw)

@@ -1,56 +1,14 @@
 /* What must hold between the optima of related problems, whatever the numbers. */
-#include "reference/planner_problem.h"
-
-#include "granary/error.h"
-
-#include <setjmp.h>
-#include <stdarg.h>
-
-#include <cmocka.h>
+#include "reference/planner_fixture.h"
 
 #define PROBLEMS 300
 #define SLOTS 40
 #define PATHS ((size_t)5)
 #define PATH_SLOTS ((size_t)24)
 
-struct fixture {
-    struct gr_planner *planner;
-    uint64_t random;
-    struct sample sample, other; /* too large for the stack of every test */
-};
-
 static int set_up(void **state)
 {
-    struct fixture *fixture = calloc(1, sizeof *fixture);
-    *state = fixture;
-    fixture->random = test_seed(7);
-    return gr_planner_create(&fixture->planner);
-}
-
-static int tear_down(void **state)
-{
-    struct fixture *fixture = *state;
-    gr_planner_free(fixture->planner);
-    free(fixture);
-    return 0;
-}
-
-static struct gr_plan solve(struct fixture *fixture, const struct gr_problem *problem)
-{
-    struct gr_plan plan;
-    struct gr_error error = {""};
-    if (gr_planner_solve(fixture->planner, problem, &plan, &error) != GR_OK) {
-        fail_msg("%s", error.text);
-    }
-    return plan;
-}
-
-static double cost_of(struct fixture *fixture, const struct gr_problem *problem)
-{
-    struct gr_plan plan = solve(fixture, problem);
-    double cost = plan.cost;
-    gr_plan_free(&plan);
-    return cost;
+    return set_up_with(state, 7);
 }
 
 static void draw(struct fixture *fixture)
@@ -59,11 +17,6 @@ static void draw(struct fixture *fixture)
     if (chance(&fixture->random, 0.5)) {
         draw_options(&fixture->sample, &fixture->random);
     }
-}
-
-static double slack(double cost)
-{
-    return 1e-9 * (1 + fabs(cost));
 }
 
 static void the_plan_obeys_the_model_and_costs_what_it_says_and_the_bound_is_narrow(void **state)
@@ -134,50 +87,12 @@ static void scaling_all_money_scales_the_cost(void **state)
         draw(fixture);
         struct sample *sample = &fixture->sample;
         double before = cost_of(fixture, &sample->problem), factor = i % 2 ? 100 : 1e-3;
-        for (size_t t = 0; t < sample->problem.slots; t++) {
-            sample->import_price[t] *= factor;
-            sample->export_price[t] *= factor;
-        }
-        for (size_t k = 0; k < sample->problem.end_points; k++) {
-            sample->end_value[k] *= factor;
-        }
-        sample->problem.penalty_per_kwh *= factor;
-        sample->problem.wanted_per_kwh *= factor;
-        sample->problem.carbon_price_per_kg *= factor;
-        sample->problem.battery.wear_per_kwh *= factor;
+        scale_money(sample, factor);
         double after = cost_of(fixture, &sample->problem);
         if (fabs(after - factor * before) > factor * slack(before)) {
             fail_msg("problem %d: cost %.12g, scaled %.12g", i, before, after / factor);
         }
     }
-}
-
-/* Splits slot `at` of the sample in two. The first half has no floor or wish of its own: it would be a new
- * one. */
-static void split_slot(struct sample *to, const struct sample *from, size_t at, double share)
-{
-    copy_sample(to, from);
-    double *const arrays[] = {to->hours,
-                              to->load_kw,
-                              to->solar_kw,
-                              to->import_price,
-                              to->export_price,
-                              to->floor_kwh,
-                              to->slot_import_limit_kw,
-                              to->slot_export_limit_kw,
-                              to->slot_charge_kw,
-                              to->slot_discharge_kw,
-                              to->wanted_kwh,
-                              to->carbon_kg_per_kwh};
-    size_t rest = from->problem.slots - at;
-    for (size_t k = 0; k < sizeof arrays / sizeof *arrays; k++) {
-        memmove(arrays[k] + at + 1, arrays[k] + at, rest * sizeof(double));
-    }
-    memmove(to->may_export + at + 1, to->may_export + at, rest * sizeof(bool));
-    to->hours[at] = share * from->hours[at];
-    to->hours[at + 1] = from->hours[at] - to->hours[at];
-    to->floor_kwh[at] = to->wanted_kwh[at] = 0;
-    to->problem.slots++;
 }
 
 /* Where cost is convex nothing is won by changing power within a slot; elsewhere something may be (buying in

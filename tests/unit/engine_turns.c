@@ -305,6 +305,29 @@ static void the_same_events_give_the_same_decisions_to_the_byte(void **state)
     gr_zone_free(twin.zone);
 }
 
+/* Bands that come every day, and no history: nothing tells one day from the next. */
+static void a_plan_made_a_day_later_is_the_same_a_day_later(void **state)
+{
+    struct bench *bench = *state;
+    struct gr_plan_view view;
+    go_to(bench, 7, 0);
+    assert_int_equal(gr_engine_plan(bench->engine, bench->now, 6, &view, NULL), GR_OK);
+    size_t count = view.count;
+    struct gr_plan_slot *first = calloc(count, sizeof *first);
+    memcpy(first, view.slots, count * sizeof *first);
+    go_to(bench, 24 + 7, 0);
+    assert_int_equal(gr_engine_plan(bench->engine, bench->now, 6, &view, NULL), GR_OK);
+    assert_int_equal(view.count, count);
+    for (size_t t = 0; t < count; t++) {
+        assert_int_equal(view.slots[t].start_s, first[t].start_s + 86400);
+        assert_int_equal(view.slots[t].kind, first[t].kind);
+        assert_near(view.slots[t].battery_kw, first[t].battery_kw, 1e-12);
+        assert_near(view.slots[t].stored_kwh, first[t].stored_kwh, 1e-12);
+        assert_near(view.slots[t].cost, first[t].cost, 1e-12);
+    }
+    free(first);
+}
+
 static void after_a_new_connection_the_present_decision_is_issued(void **state)
 {
     struct bench *bench = *state;
@@ -350,6 +373,7 @@ int main(void)
             the_temperature_outdoors_is_kept_by_half_hours_while_its_readings_are_fresh, set_up, tear_down),
         cmocka_unit_test_setup_teardown(the_same_events_give_the_same_decisions_to_the_byte, set_up,
                                         tear_down),
+        cmocka_unit_test_setup_teardown(a_plan_made_a_day_later_is_the_same_a_day_later, set_up, tear_down),
         cmocka_unit_test_setup_teardown(after_a_new_connection_the_present_decision_is_issued, set_up,
                                         tear_down),
     };
