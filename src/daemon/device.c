@@ -321,6 +321,9 @@ static void send_command(struct gr_device *device, struct gr_bridge *bridge, con
     if (document) {
         remember(device, document);
         send_text(device, bridge, GR_COMMAND_DOCUMENT, document, expiry_s);
+    } else { /* sent with the next turn */
+        free(device->published[GR_COMMAND_DOCUMENT]);
+        device->published[GR_COMMAND_DOCUMENT] = NULL;
     }
     free(document);
 }
@@ -390,8 +393,9 @@ void gr_device_publish(struct gr_device *device, struct gr_bridge *bridge, const
                        const struct gr_device_health *health)
 {
     char number[32];
+    bool lacking = !device->published[GR_COMMAND_DOCUMENT] || !device->published[GR_COMMAND_BAND];
     /* Where somebody else commands, silence is what standing by means. */
-    if (decision->issue && decision->fault != GR_FAULT_RIVAL) {
+    if ((decision->issue || lacking) && decision->fault != GR_FAULT_RIVAL) {
         send_command(device, bridge, &decision->command);
     }
     if (decision->replanned || (device->announcing && plan->count > 0)) {

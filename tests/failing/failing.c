@@ -28,13 +28,27 @@ static atomic_long calls[FAILING_KINDS];
 static atomic_int chosen;
 static atomic_long chosen_call;
 
+/* For the one who judges whose defect it is. */
+static void tell_frames(const char *what)
+{
+    void *frames[40];
+    (void)dprintf(STDERR_FILENO, "%s\n", what);
+    backtrace_symbols_fd(frames, backtrace(frames, 40), STDERR_FILENO);
+}
+
+static bool traced; /* begun from outside */
+
 static bool fails(enum failing_kind kind)
 {
     if (!atomic_load(&counting)) {
         return false;
     }
     long call = atomic_fetch_add(&calls[kind], 1) + 1;
-    return (int)kind == atomic_load(&chosen) && call == atomic_load(&chosen_call);
+    bool failing = (int)kind == atomic_load(&chosen) && call == atomic_load(&chosen_call);
+    if (failing && traced) {
+        tell_frames("made to fail:");
+    }
+    return failing;
 }
 
 /* libconfig 1.5 uses what it allocates without looking at it, and so crashes before anything of ours is at
@@ -86,13 +100,9 @@ long failing_end(void)
 
 /* ---- from outside ---- */
 
-/* Where it crashed, for the one who judges whose defect that is. */
 static void tell_crash(int number)
 {
-    void *frames[40];
-    static const char text[] = "crashed at:\n";
-    (void)!write(STDERR_FILENO, text, sizeof text - 1);
-    backtrace_symbols_fd(frames, backtrace(frames, 40), STDERR_FILENO);
+    tell_frames("crashed at:");
     (void)signal(number, SIG_DFL);
     (void)raise(number);
 }
@@ -109,6 +119,7 @@ __attribute__((constructor)) static void begin(void)
                 (void)signal(SIGSEGV, tell_crash);
                 (void)signal(SIGABRT, tell_crash);
             }
+            traced = true;
             failing_begin((enum failing_kind)i, strtol(text + length + 1, NULL, 10));
         }
     }

@@ -104,10 +104,10 @@ class Homie(SystemTest):
         self.announce()
         self.assertEqual(self.value("health/mode"), "commanding")
         self.assertGreater(moment(self.value("health/rates-until")), self.now + 86400)
-        self.assertEqual(self.value("health/changes"), "0")
+        self.assertEqual(self.value("health/changes"), "1")  # from the follow of the start
         self.house["house/soc"] = None
         self.live(360)
-        self.assertEqual((self.value("health/changes"), self.value("health/mode")), ("1", "fallback"))
+        self.assertEqual((self.value("health/changes"), self.value("health/mode")), ("2", "fallback"))
         self.assertEqual(self.value("health/refused"), "0")
 
 
