@@ -33,6 +33,8 @@ struct gr_grid {
     double export_limit_kw; /* 0 where nothing may be exported */
     bool solar_curtailable; /* whether the inverter holds solar back by itself at the export limit */
     enum gr_car_side car_side;
+    double car_charger_kw; /* of a charger without a meter of its own, to be told from the house by its power;
+                              0: none */
 };
 
 struct gr_solar_array {

@@ -322,6 +322,12 @@ static void check_net_load(struct gr_reader *reader, const config_setting_t *gro
         gr_complain(reader, group, "battery_power",
                     "missing; needed beside grid_power where there is no house_power");
     }
+    if (config->engine.site.grid.car_charger_kw > 0 && inputs[GR_CAR_POWER].configured) {
+        gr_complain(
+            reader, config_setting_get_member(group, "car_power"), NULL,
+            "found although grid.car_charger_kw says that the car has no topic of its own; allowed: one "
+            "of the two");
+    }
     if (config->engine.site.array_count > 0 && !inputs[GR_SOLAR_POWER].configured) {
         gr_complain(reader, group, "solar_power", "missing; needed where there are solar arrays");
     }

@@ -66,9 +66,10 @@ static const char *car_words(const struct gr_config *config)
     if (config->engine.site.grid.car_side == GR_CAR_ON_GRID_SIDE) {
         return "grid's side: the battery does not see it";
     }
-    return config->inputs[GR_CAR_POWER].configured
-               ? "house's side: while it charges, Granary holds the battery back"
-               : "house's side: without the input car_power the battery takes it for a part of the house";
+    bool known = config->inputs[GR_CAR_POWER].configured || config->engine.site.grid.car_charger_kw > 0;
+    return known ? "house's side: while it charges, Granary holds the battery back"
+                 : "house's side: without the input car_power (or grid.car_charger_kw) the battery takes it "
+                   "for a part of the house";
 }
 
 static void print_grid(FILE *stream, const struct gr_config *config)

@@ -204,6 +204,19 @@ const struct gr_key gr_grid_keys[] = {
      .about = "where the car charger is wired: \"house\" where the inverter's meter sees it as load (the "
               "battery would feed "
               "the car), \"grid\" where it lies before that meter"},
+    {.name = "car_charger_kw",
+     .kind = GR_KEY_NUMBER,
+     .offset = GRID(grid.car_charger_kw),
+     .unit = "kW",
+     .zero_ok = true,
+     .least = 6,
+     .greatest = 50,
+     .guesses = gr_guess_kilo,
+     .standard = 0,
+     .standard_text = "0: the car has a topic of its own, or there is none",
+     .about =
+         "power of a car charger without a topic of its own: a load that rises by just that and stays for "
+         "five minutes is taken for the car"},
     {.name = NULL}};
 
 #define ARRAY(member) offsetof(struct gr_solar_array, member)

@@ -42,6 +42,7 @@ int gr_engine_create(struct gr_engine **out, const struct gr_engine_config *conf
     gr_pacer_init(&engine->pacer);
     gr_answer_init(&engine->answer);
     gr_meter_init(&engine->meter);
+    gr_charger_init(&engine->charger);
     for (int kind = 0; kind < GR_OVERRIDE_KINDS; kind++) {
         engine->override_cost[kind] = (struct gr_override_cost){NAN, NAN};
     }
@@ -347,6 +348,22 @@ static double house_from_balance(struct gr_engine *engine, const struct gr_seen 
     return isnan(rest_kw) ? NAN : fmax(0, rest_kw);
 }
 
+/* A car without a topic of its own. What was smoothed and planned before it came, or went, is out of date. */
+static void tell_car_from_house(struct gr_engine *engine, struct gr_seen *seen, const struct gr_moment *now)
+{
+    double power_kw = engine->config.site.grid.car_charger_kw;
+    if (!(power_kw > 0) || is_configured(engine, GR_CAR_POWER)) {
+        return;
+    }
+    enum gr_charger_phase before = engine->charger.phase;
+    seen->car_kw = gr_charger_turn(&engine->charger, power_kw, seen->house_kw, now->mono_ms);
+    seen->house_kw -= seen->car_kw;
+    if ((before == GR_CHARGER_CHARGES) != (engine->charger.phase == GR_CHARGER_CHARGES)) {
+        engine->meter.smooth[GR_METER_HOUSE] = NAN;
+        engine->replan = true;
+    }
+}
+
 static void see(struct gr_engine *engine, const struct gr_moment *now, struct gr_seen *seen)
 {
     double percent = fresh_or_nan(engine, GR_STATE_OF_CHARGE, now);
@@ -366,6 +383,7 @@ static void see(struct gr_engine *engine, const struct gr_moment *now, struct gr
     seen->house_kw = is_configured(engine, GR_HOUSE_POWER)
                          ? fresh_or_nan_from_zero(engine, GR_HOUSE_POWER, now)
                          : house_from_balance(engine, seen, now);
+    tell_car_from_house(engine, seen, now);
 }
 
 static enum gr_fault say(char text[GR_REASON_SIZE], enum gr_fault fault, const char *words)

@@ -2,6 +2,7 @@
 #ifndef GRANARY_ENGINE_INTERNAL_H
 #define GRANARY_ENGINE_INTERNAL_H
 
+#include "granary/charger.h"
 #include "granary/engine.h"
 #include "granary/planner.h"
 #include "granary/why.h"
@@ -176,6 +177,7 @@ struct gr_engine {
     struct gr_weather *weather;
     struct gr_planner *planner;
     struct gr_meter meter;
+    struct gr_charger charger; /* of a car without a topic of its own */
     struct gr_engine_plan plan;
     struct gr_overrides overrides;
     struct gr_override_cost {

@@ -9,6 +9,7 @@ struct state {
     struct gr_pacer pacer;
     struct gr_answer_watch answer;
     struct gr_meter meter;
+    struct gr_charger charger;
     struct gr_overrides overrides;
     struct gr_override_cost override_cost[GR_OVERRIDE_KINDS];
     struct gr_fullness full;
@@ -56,6 +57,7 @@ void gr_engine_save(struct gr_engine *engine, void *state)
     now.pacer = engine->pacer;
     now.answer = engine->answer;
     now.meter = engine->meter;
+    now.charger = engine->charger;
     now.overrides = engine->overrides;
     memcpy(now.override_cost, engine->override_cost, sizeof now.override_cost);
     now.overrides_changed = engine->overrides_changed;
@@ -80,6 +82,7 @@ void gr_engine_load(struct gr_engine *engine, const void *state)
     engine->pacer = then.pacer;
     engine->answer = then.answer;
     engine->meter = then.meter;
+    engine->charger = then.charger;
     engine->overrides = then.overrides;
     memcpy(engine->override_cost, then.override_cost, sizeof then.override_cost);
     engine->overrides_changed = then.overrides_changed;

@@ -50,6 +50,7 @@ static const struct setting settings[] = {
     {"site.grid.export_limit_kw", NUMBER, ONE(site.grid.export_limit_kw), 0, 1e6},
     {"site.grid.solar_curtailable", FLAG, ONE(site.grid.solar_curtailable), 0, 1},
     {"site.grid.car_side", SIDE, ONE(site.grid.car_side), 0, GR_CAR_ON_HOUSE_SIDE},
+    {"site.grid.car_charger_kw", NUMBER, ONE(site.grid.car_charger_kw), 0, 1e6},
     {"site.arrays.name", TEXT, ARRAYS(name), 0, 0},
     {"site.arrays.peak_kw", NUMBER, ARRAYS(peak_kw), 0, 1e6},
     {"site.arrays.tilt_deg", NUMBER, ARRAYS(tilt_deg), 0, 180},

@@ -119,6 +119,8 @@ SETTING(set_validity, play->world.config.safety.validity_s = (int)values->span_s
 SETTING(set_answer, play->world.config.safety.answer_s = (int)values->span_s)
 SETTING(set_observing, (void)values; play->world.config.safety.commanding = false)
 SETTING(set_car_side, (void)values; play->world.config.site.grid.car_side = GR_CAR_ON_HOUSE_SIDE)
+SETTING(set_charger, play->world.config.site.grid.car_charger_kw = values->number[0];
+        play->world.config.safety.max_age_s[GR_CAR_POWER] = 0)
 SETTING(set_unread, play->world.config.safety.max_age_s[values->channel] = 0)
 
 static int set_battery(struct scenario_play *play, const struct scenario_values *values,
@@ -421,6 +423,7 @@ const struct scenario_rule scenario_rules[] = {
     {"answer DURATION", true, set_answer},
     {"only observing", true, set_observing},
     {"car on the house side", true, set_car_side},
+    {"car charger of NUMBER kW without a topic", true, set_charger},
     {"CHANNEL is not read", true, set_unread},
     {"no DIRECTION prices yet", true, clear_bands},
     {"price DIRECTION NUMBER from TIME to TIME", true, add_band},
