@@ -1,3 +1,5 @@
+#include "planner/work.h"
+
 #include "granary/error.h"
 #include "granary/planner.h"
 
@@ -66,6 +68,13 @@ static int check_battery(const struct gr_battery *battery, struct gr_error *erro
     return rc;
 }
 
+int gr_problem_check_course(const struct gr_problem *problem, struct gr_error *error)
+{
+    const struct range load = {"load_kw", " kW", 0, MOST}, solar = {"solar_kw", " kW", 0, MOST};
+    int rc = check_array(&load, "slot", problem->load_kw, problem->slots, error);
+    return rc ? rc : check_array(&solar, "slot", problem->solar_kw, problem->slots, error);
+}
+
 static int check_arrays(const struct gr_problem *problem, struct gr_error *error)
 {
     double capacity_kwh = problem->battery.capacity_kwh;
@@ -73,14 +82,13 @@ static int check_arrays(const struct gr_problem *problem, struct gr_error *error
         struct range range;
         const double *values;
     } arrays[] = {
-        {{"hours", " h", 1e-15, 1e5}, problem->hours},
-        {{"load_kw", " kW", 0, MOST}, problem->load_kw},
-        {{"solar_kw", " kW", 0, MOST}, problem->solar_kw},
         {{"import_price", " per kWh", -MOST, MOST}, problem->import_price},
         {{"export_price", " per kWh", -MOST, MOST}, problem->export_price},
         {{"battery.floor_kwh", " kWh", 0, capacity_kwh}, problem->floor_kwh},
     };
-    int rc = GR_OK;
+    const struct range hours = {"hours", " h", 1e-15, 1e5};
+    int rc = check_array(&hours, "slot", problem->hours, problem->slots, error);
+    rc = rc ? rc : gr_problem_check_course(problem, error);
     for (size_t i = 0; i < sizeof arrays / sizeof *arrays && !rc; i++) {
         rc = check_array(&arrays[i].range, "slot", arrays[i].values, problem->slots, error);
     }

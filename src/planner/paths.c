@@ -50,7 +50,7 @@ static int check_paths(const struct gr_problem *problem, const struct gr_paths *
     for (size_t p = 0; p < paths->count; p++) {
         struct gr_problem one = problem_of(problem, paths, p);
         struct gr_error cause = {""};
-        int rc = gr_problem_check(&one, &cause);
+        int rc = p == 0 ? gr_problem_check(&one, &cause) : gr_problem_check_course(&one, &cause);
         if (rc) {
             return gr_error_set(error, rc, "path %zu: %s", p, cause.text);
         }

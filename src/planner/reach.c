@@ -203,7 +203,7 @@ static int upper_of_negated(struct gr_points *out, const struct gr_points *f, co
     return rc;
 }
 
-/* out(s) = s - v, held between reach->from and reach->to. */
+/* out(s) = s - v, held between what reach->from and reach->to say. */
 static int clamp_move(struct gr_points *out, struct gr_reach *reach, double v, double capacity_kwh)
 {
     struct gr_points *line = &reach->work[0], *cut = &reach->work[1];
@@ -213,26 +213,24 @@ static int clamp_move(struct gr_points *out, struct gr_reach *reach, double v, d
         return rc;
     }
     negate(cut);
-    negate(&reach->from);
-    rc = upper_of_negated(out, cut, &reach->from);
-    negate(&reach->from);
-    return rc;
+    return upper_of_negated(out, cut, &reach->from);
 }
 
-/* reach->from and reach->to: the levels that the moves of this run can bring about. */
+/* reach->to: the highest level that the moves of this run can bring about; reach->from: the lowest, negated.
+ */
 static int limit_run(struct gr_reach *reach, const struct gr_moves *moves, double capacity_kwh)
 {
     bool charges = moves->at[0].x < 0;
     struct gr_points *line = &reach->work[0];
     if (charges) {
-        int rc = level_line(&reach->from, 0, 1, capacity_kwh);
+        int rc = level_line(&reach->from, 0, -1, capacity_kwh);
         rc = rc ? rc : level_line(line, -moves->at[0].x, 1, capacity_kwh);
         return rc ? rc : gr_points_lower(&reach->to, line, &reach->high);
     }
     int rc = level_line(&reach->to, 0, 1, capacity_kwh);
     rc = rc ? rc : level_line(line, moves->at[moves->count - 1].x, -1, capacity_kwh);
     negate(&reach->low);
-    rc = rc ? rc : upper_of_negated(&reach->from, line, &reach->low);
+    rc = rc ? rc : gr_points_lower(&reach->from, line, &reach->low);
     negate(&reach->low);
     return rc;
 }
@@ -417,16 +415,37 @@ static int slide_window(struct gr_points *out, struct gr_reach *reach, struct ki
     }
 }
 
+static void swap_points(struct gr_points *a, struct gr_points *b)
+{
+    struct gr_points kept = *a;
+    *a = *b;
+    *b = kept;
+}
+
+/* reach->work[2] = where the battery comes by `v`, reach->leave = what that costs. */
+static int find_edge(struct gr_reach *reach, const struct gr_points *after, const struct gr_moves *moves,
+                     double v, double capacity_kwh)
+{
+    int rc = clamp_move(&reach->work[2], reach, v, capacity_kwh);
+    return rc ? rc : cost_along(&reach->leave, reach, after, moves, &reach->work[2]);
+}
+
+int gr_reach_begin(struct gr_reach *reach, const struct gr_points *after, const struct gr_moves *moves,
+                   size_t piece, double capacity_kwh)
+{
+    int rc = limit_run(reach, moves, capacity_kwh);
+    return rc ? rc : find_edge(reach, after, moves, moves->at[piece].x, capacity_kwh);
+}
+
+/* One edge of the window is that at which the piece before has left. */
 int gr_reach_slide(struct gr_points *out, struct gr_reach *reach, const struct gr_points *after,
                    const struct gr_moves *moves, size_t piece, double capacity_kwh)
 {
     struct gr_points *low = &reach->work[2], *high = &reach->work[3];
     struct gr_point a = moves->at[piece], b = moves->at[piece + 1];
-    int rc = limit_run(reach, moves, capacity_kwh);
-    rc = rc ? rc : clamp_move(low, reach, b.x, capacity_kwh);
-    rc = rc ? rc : clamp_move(high, reach, a.x, capacity_kwh);
-    rc = rc ? rc : cost_along(&reach->leave, reach, after, moves, low);
-    rc = rc ? rc : cost_along(&reach->enter, reach, after, moves, high);
+    swap_points(low, high);
+    swap_points(&reach->leave, &reach->enter);
+    int rc = find_edge(reach, after, moves, b.x, capacity_kwh);
     if (rc) {
         return rc;
     }

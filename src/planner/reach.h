@@ -34,6 +34,10 @@ struct gr_moves {
     size_t count;
 };
 
+/* Begins a run at one of its pieces; the pieces that follow are then taken one after the other. */
+int gr_reach_begin(struct gr_reach *reach, const struct gr_points *after, const struct gr_moves *moves,
+                   size_t piece, double capacity_kwh);
+
 /* out(s) = min over y of moves(s - y) + after(y), where s - y lies on the straight piece of `moves` that
  * begins at point `piece`, as far as y can be reached; where none can, the nearest y that can be. Defined for
  * every s from 0 to capacity. */

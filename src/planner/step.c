@@ -122,9 +122,11 @@ struct gr_runs gr_work_runs(const struct gr_planner *planner)
                             .discharge_begin = last};
 }
 
-static bool has_reach(const struct gr_slot *slot)
+/* Whether how far the moves of a run go depends on what is stored. */
+static bool has_reach(const struct gr_slot *slot, const struct gr_moves *run)
 {
-    return slot->charge_power.count > 0 || slot->discharge_power.count > 0;
+    const struct gr_curve *power = run->at[0].x < 0 ? &slot->charge_power : &slot->discharge_power;
+    return power->count > 0 && run->count > 1;
 }
 
 /* The same as join_chains for moves whose reach depends on what is stored: resting, and piece by piece. A
@@ -134,8 +136,12 @@ static int join_pieces(struct gr_planner *planner, const struct gr_points *from,
 {
     size_t resting = (size_t)(run->at - planner->moves.at) + (run->at[0].x < 0 ? run->count - 1 : 0);
     int rc = join_chains(planner, from, resting, resting, capacity_kwh);
+    bool begun = false;
     for (size_t i = 0; i + 1 < run->count && !rc; i++) {
-        if (run->at[i + 1].x - run->at[i].x > planner->rule.gap) {
+        bool is_piece = run->at[i + 1].x - run->at[i].x > planner->rule.gap;
+        rc = is_piece && !begun ? gr_reach_begin(&planner->reach, from, run, i, capacity_kwh) : GR_OK;
+        begun = is_piece;
+        if (is_piece && !rc) {
             rc = gr_reach_slide(&planner->other, &planner->reach, from, run, i, capacity_kwh);
             rc = rc ? rc : join_other(planner);
         }
@@ -147,7 +153,7 @@ static int join_run(struct gr_planner *planner, const struct gr_slot *slot, cons
                     const struct gr_moves *run)
 {
     size_t first = (size_t)(run->at - planner->moves.at);
-    if (has_reach(slot) && run->count > 1) {
+    if (has_reach(slot, run)) {
         return join_pieces(planner, from, run, slot->battery.capacity_kwh);
     }
     return join_chains(planner, from, first, first + run->count - 1, slot->battery.capacity_kwh);

@@ -177,21 +177,13 @@ static void sort_wishes(double kinks[GR_WISHES], const struct gr_slot *slot)
     }
 }
 
-int gr_work_after(struct gr_planner *planner, const struct gr_slot *slot, size_t index)
+/* The function up to the highest wish, with what is short of any of them, and a kink at each. */
+static size_t push_wished(struct gr_points *after, const struct gr_slot *slot, const struct gr_point *at,
+                          size_t count, double loss_kwh)
 {
-    struct gr_points *after = &planner->after;
-    const struct gr_point *at = gr_work_points(planner, index);
-    size_t count = planner->kept[index].count, i = 0, k = 0;
-    double kinks[GR_WISHES] = {0}, loss_kwh = slot->hours * slot->battery.standing_loss_kw;
+    double kinks[GR_WISHES] = {0};
+    size_t i = 0, k = 0;
     sort_wishes(kinks, slot);
-    int rc = gr_points_reserve(after, count + 1 + GR_WISHES);
-    if (rc) {
-        return rc;
-    }
-    after->count = 0;
-    if (loss_kwh > 0) {
-        gr_points_push(after, 0, at[0].value + gr_slot_shortfall(slot, 0));
-    }
     for (; i < count && at[i].x <= kinks[GR_WISHES - 1]; i++) {
         gr_points_push(after, at[i].x + loss_kwh, at[i].value + gr_slot_shortfall(slot, at[i].x));
         for (; k < GR_WISHES && i + 1 < count && kinks[k] < at[i + 1].x; k++) {
@@ -201,9 +193,45 @@ int gr_work_after(struct gr_planner *planner, const struct gr_slot *slot, size_t
             }
         }
     }
-    for (; i < count; i++) {
-        gr_points_push(after, at[i].x + loss_kwh, at[i].value);
+    return i;
+}
+
+/* The same where the floor is all that is wished for. */
+static size_t push_floored(struct gr_points *after, const struct gr_wish *floor, const struct gr_point *at,
+                           size_t count, double loss_kwh)
+{
+    size_t i = 0;
+    for (; i < count && at[i].x <= floor->kwh; i++) {
+        gr_points_push(after, at[i].x + loss_kwh, at[i].value + floor->per_kwh * (floor->kwh - at[i].x));
     }
+    if (i > 0 && i < count && floor->kwh > at[i - 1].x) {
+        gr_points_push(after, floor->kwh + loss_kwh, gr_point_line(at[i - 1], at[i], floor->kwh));
+    }
+    return i;
+}
+
+int gr_work_after(struct gr_planner *planner, const struct gr_slot *slot, size_t index)
+{
+    struct gr_points *after = &planner->after;
+    const struct gr_point *at = gr_work_points(planner, index);
+    size_t count = planner->kept[index].count;
+    double loss_kwh = slot->hours * slot->battery.standing_loss_kw;
+    bool floor_alone = !(slot->wishes[GR_WISH_WANTED].kwh > 0) && !(slot->wishes[GR_WISH_FULL].kwh > 0);
+    int rc = gr_points_reserve(after, count + 1 + GR_WISHES);
+    if (rc) {
+        return rc;
+    }
+    after->count = 0;
+    if (loss_kwh > 0) {
+        gr_points_push(after, 0, at[0].value + gr_slot_shortfall(slot, 0));
+    }
+    size_t i = floor_alone ? push_floored(after, &slot->wishes[GR_WISH_FLOOR], at, count, loss_kwh)
+                           : push_wished(after, slot, at, count, loss_kwh);
+    struct gr_point *to = after->at + after->count;
+    for (size_t k = i; k < count; k++) {
+        *to++ = (struct gr_point){at[k].x + loss_kwh, at[k].value};
+    }
+    after->count += count - i;
     return GR_OK;
 }
 
