@@ -38,16 +38,22 @@ const struct kernel_shape kernel_of_weather = {.other_type = 1,
 int kernel_create(struct kernel *kernel, const struct record *record, const struct kernel_shape *shape)
 {
     *kernel = (struct kernel){.record = record, .shape = shape};
-    size_t per_hour = record->per_hour < 2 ? record->per_hour : 2;
-    size_t most = MEMORY_DAYS * (2 * pool_hours * per_hour + 2);
-    kernel->room = malloc(most * sizeof *kernel->room);
+    size_t most = (size_t)MEMORY_DAYS * KERNEL_NEIGHBOURS;
+    size_t reach = pool_hours * record->per_hour;
+    kernel->room = malloc(2 * most * sizeof *kernel->room);
+    kernel->spare = kernel->room ? kernel->room + most : NULL;
+    kernel->stride = record->per_hour > 2 ? record->per_hour / 2 : 1;
+    for (size_t i = 0; i < KERNEL_NEIGHBOURS && i * kernel->stride <= 2 * reach; i++) {
+        double hours = ((double)(i * kernel->stride) - (double)reach) / (double)record->per_hour;
+        kernel->bell[i] = exp(-0.5 * pow(hours / shape->clock_hours, 2));
+    }
     return kernel->room ? GR_OK : GR_NO_MEMORY;
 }
 
 void kernel_free(struct kernel *kernel)
 {
-    free(kernel->room);
-    kernel->room = NULL;
+    free(kernel->room < kernel->spare ? kernel->room : kernel->spare); /* two halves of one piece */
+    kernel->room = kernel->spare = NULL;
 }
 
 static double log_level(const struct kernel *kernel, size_t end, size_t hours, double floor_level)
@@ -84,10 +90,32 @@ void kernel_aim(struct kernel *kernel, size_t from)
     }
 }
 
-static int compare_samples(const void *a, const void *b)
+/* Merges two neighbouring runs in rising order; of equal values the earlier stays first. */
+static void merge(struct sample *out, const struct sample *left, const struct sample *right,
+                  const struct sample *end)
 {
-    double x = ((const struct sample *)a)->value, y = ((const struct sample *)b)->value;
-    return (x > y) - (x < y);
+    const struct sample *middle = right;
+    while (left < middle && right < end) {
+        *out++ = right->value < left->value ? *right++ : *left++;
+    }
+    memcpy(out, left, (size_t)(middle - left) * sizeof *out);
+    memcpy(out + (middle - left), right, (size_t)(end - right) * sizeof *out);
+}
+
+/* Into rising order; much quicker here than qsort, which asks a function for each comparison. Half of a
+ * year's evaluation went into that. */
+static void sort_pool(struct kernel *kernel, size_t count)
+{
+    for (size_t run = 1; run < count; run *= 2) {
+        for (size_t first = 0; first < count; first += 2 * run) {
+            size_t middle = first + run < count ? first + run : count;
+            size_t end = middle + run < count ? middle + run : count;
+            merge(kernel->spare + first, kernel->room + first, kernel->room + middle, kernel->room + end);
+        }
+        struct sample *sorted = kernel->spare;
+        kernel->spare = kernel->room;
+        kernel->room = sorted;
+    }
 }
 
 /* Takes the values around one past slot into the pool. */
@@ -95,15 +123,14 @@ static size_t gather_around(struct kernel *kernel, size_t centre, size_t day, do
 {
     const struct record *record = kernel->record;
     size_t reach = pool_hours * record->per_hour;
-    /* Neighbours within half an hour say much the same: finer slots are not all asked. */
-    size_t stride = record->per_hour > 2 ? record->per_hour / 2 : 1;
-    size_t first = centre >= reach ? centre - reach : centre % stride;
+    size_t stride = kernel->stride;
+    size_t skipped = centre < reach ? (reach - centre + stride - 1) / stride : 0; /* before the series */
+    size_t first = centre + skipped * stride - reach;
     for (size_t i = first; i <= centre + reach && i < kernel->from; i += stride) {
         if (isnan(record->series.kw[i]) || !(record->scale[i] > kernel->shape->least_scale)) {
             continue;
         }
-        double hours = ((double)i - (double)centre) / (double)record->per_hour;
-        double bell = exp(-0.5 * pow(hours / kernel->shape->clock_hours, 2));
+        double bell = kernel->bell[(i + reach - centre) / stride];
         struct sample *sample = &kernel->room[count++];
         sample->value = record->series.kw[i] / record->scale[i];
         for (size_t m = 0; m < MEMORIES; m++) {
@@ -179,7 +206,7 @@ bool kernel_ask(struct kernel *kernel, size_t slot, struct kernel_answer *out)
 {
     size_t count = gather(kernel, slot);
     double scale = kernel->record->scale[slot];
-    qsort(kernel->room, count, sizeof *kernel->room, compare_samples);
+    sort_pool(kernel, count);
     if (!answer(kernel, count, MEMORIES - 1, scale, out)) {
         return false;
     }

@@ -8,6 +8,7 @@
 
 #define MEMORIES 3
 #define MEMORY_DAYS 120
+#define KERNEL_NEIGHBOURS 7 /* at most, of steps of 20 minutes */
 
 struct kernel_shape {
     double other_type;    /* weight of a weekday for a weekend day and the other way round */
@@ -36,7 +37,10 @@ struct kernel {
     size_t from;
     double day_weight[MEMORIES][MEMORY_DAYS + 1];
     double recent_distance[MEMORY_DAYS + 1];
-    struct sample *room;
+    size_t stride; /* neighbours within half an hour say much the same: finer slots are not all asked */
+    double
+        bell[KERNEL_NEIGHBOURS]; /* weights of the neighbours asked, from an hour before to an hour after */
+    struct sample *room, *spare;
 };
 
 struct kernel_answer {
