@@ -13,6 +13,7 @@ import shutil
 import signal
 import socket
 import subprocess
+import sys
 import tempfile
 import threading
 import time
@@ -27,6 +28,7 @@ BUILD = os.environ.get("GRANARY_BUILD", "build")
 SOURCE = os.environ.get("GRANARY_SOURCE", os.path.join(os.path.dirname(os.path.abspath(__file__)), "..", ".."))
 DAEMON = os.path.join(BUILD, "granaryd")
 TOOL = os.path.join(BUILD, "granary")
+CONFINED = bool(os.environ.get("GRANARY_CONFINED"))  # run granaryd under the restrictions of its unit: see confined.py
 DEADLINE_S = 60  # sanitizers and a busy machine are slow; a healthy run never waits this long
 ROOT = "homie/5/granary"
 
@@ -488,9 +490,11 @@ class SystemTest(unittest.TestCase):
             stream.write(text)
         return self.path(file)
 
-    def run_daemon(self, config, simulated=True, environment=None):
+    def run_daemon(self, config, simulated=True, environment=None, confined=CONFINED):
         """Starts granaryd and waits until it has announced itself to the broker."""
-        arguments = [DAEMON] + (["--clock-topic", "sim/clock"] if simulated else []) + [config]
+        wrapper = [sys.executable, "-B", os.path.join(SOURCE, "tests/system/confined.py"),
+                   os.path.join(SOURCE, "systemd/granaryd.service")]
+        arguments = (wrapper if confined else []) + [DAEMON] + (["--clock-topic", "sim/clock"] if simulated else []) + [config]
         daemon = Process("granaryd", arguments, env={**os.environ, "TZ": "UTC", **(environment or {})})
         self.processes.append(daemon)
         daemon.wait_line("connected to the broker")
