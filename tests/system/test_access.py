@@ -14,6 +14,7 @@ TOPICS = ("command/document", "command/band", "$state", "override/command/set", 
 
 
 class Access(SystemTest):
+    foreign = True  # much of what is published here is no granaryd's
     broker_extra = "allow_anonymous false\npassword_file {folder}/users\nacl_file {folder}/acl\npersistence false\n"
 
     def prepare_broker(self):
