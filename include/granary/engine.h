@@ -270,6 +270,21 @@ struct gr_outline {
 struct gr_outline gr_engine_outline(const struct gr_engine *engine, const struct gr_decision *decision,
                                     int64_t now_s);
 
+/* What a day has cost so far, from records of five minutes. */
+struct gr_spent {
+    int64_t from_s, until_s; /* what is counted: from local midnight, or from where the records begin */
+    double cost;             /* money: import - export + wear at published prices */
+    double per_s;            /* of the last record, for a gap behind it */
+};
+
+/* At local midnight; then each record of the day is added in the order of time. A gap of up to a quarter of an
+ * hour is filled from the record beside it; after a longer one counting begins anew. */
+struct gr_spent gr_spent_begin(int64_t midnight_s);
+void gr_engine_spend(const struct gr_engine *engine, struct gr_spent *spent,
+                     const struct gr_slot_record *means);
+/* Up to now_s; nothing is counted where the last record is long past. */
+void gr_spent_end(struct gr_spent *spent, int64_t now_s);
+
 /* A run of an appliance: so much power for so long, in one piece. */
 struct gr_run {
     double kw, hours;               /* > 0 */

@@ -16,6 +16,7 @@
 #include "daemon/log.h"
 #include "daemon/properties.h"
 #include "daemon/recorder.h"
+#include "daemon/spent.h"
 #include "granary/bridge.h"
 #include "granary/config.h"
 #include "granary/engine.h"
@@ -337,6 +338,8 @@ static void turn(struct daemon *daemon)
         }
         const struct gr_outline outline = gr_engine_outline(daemon->engine, &decision, daemon->now.utc_s);
         if (decision.replanned || gr_device_is_announcing(daemon->device)) {
+            gr_spent_publish(daemon->engine, gr_keeper_store(daemon->keeper), daemon->zone, &outline,
+                             daemon->device, daemon->bridge, daemon->now.utc_s);
             gr_appliances_publish(daemon->config, daemon->engine, daemon->zone, daemon->device,
                                   daemon->bridge, daemon->now.utc_s);
         }

@@ -383,7 +383,6 @@ static void send_outline(struct gr_device *device, struct gr_bridge *bridge, con
         gr_device_update(device, bridge, GR_PLAN_NEXT_AT, gr_rfc3339_format(at, outline->next_s));
     }
     send_car(device, bridge, outline);
-    update_decimal(device, bridge, GR_PLAN_COST_TODAY, outline->cost_today, 2);
     update_decimal(device, bridge, GR_PLAN_COST_TOMORROW, outline->cost_tomorrow, 2);
     update_decimal(device, bridge, GR_PLAN_BACKUP_HOURS, outline->backup_hours, 1);
 }

@@ -155,12 +155,19 @@ const struct gr_property_row gr_properties[GR_PROPERTIES] = {
                          .example = "`2026-01-15T02:00:00Z`"},
     [GR_PLAN_COST_TODAY] = {.node = GR_NODE_PLAN,
                             .id = "cost-today",
-                            .name = "Cost of the rest of today",
+                            .name = "Cost of today",
                             .datatype = "float",
                             .about =
-                                "what the plan costs from now to local midnight: import less export income, "
-                                "plus wear; in the currency of the rates",
+                                "what today costs: what was spent since `plan/cost-today-from`, by the five "
+                                "minutes on record, and what the plan spends until local midnight; import "
+                                "less export income, plus wear; in the currency of the rates",
                             .example = "`1.32`"},
+    [GR_PLAN_COST_TODAY_FROM] = {.node = GR_NODE_PLAN,
+                                 .id = "cost-today-from",
+                                 .name = "Cost of today counts from",
+                                 .datatype = "datetime",
+                                 .about = "local midnight; later where the record of today begins later",
+                                 .example = "`2026-01-15T00:00:00Z`"},
     [GR_PLAN_COST_TOMORROW] = {.node = GR_NODE_PLAN,
                                .id = "cost-tomorrow",
                                .name = "Cost of tomorrow",

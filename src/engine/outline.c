@@ -54,6 +54,65 @@ struct gr_outline gr_engine_outline(const struct gr_engine *engine, const struct
     return out;
 }
 
+/* ---- what was spent ---- */
+
+static const int64_t longest_gap_s = 900;
+
+struct gr_spent gr_spent_begin(int64_t midnight_s)
+{
+    return (struct gr_spent){.from_s = midnight_s, .until_s = midnight_s};
+}
+
+static double price_at(const struct gr_engine *engine, enum gr_direction direction, int64_t at_s)
+{
+    struct gr_price price;
+    int status = gr_tariff_at(gr_engine_tariff(engine, direction), engine->zone, at_s, &price);
+    return status == GR_OK && !price.expected ? price.price_per_kwh : NAN;
+}
+
+/* Money an hour; NAN where readings or a price are missing. */
+static double rate_of(const struct gr_engine *engine, const struct gr_slot_record *means)
+{
+    const struct gr_battery *battery = &engine->config.site.battery;
+    double car_kw = isnan(means->car_kw) ? 0 : means->car_kw;
+    double balance_kw = means->house_kw + car_kw + means->battery_kw - means->solar_kw;
+    double grid_kw = isnan(means->grid_kw) ? balance_kw : means->grid_kw;
+    double given_kw = fmax(0, -means->battery_kw);
+    double price = price_at(engine, grid_kw > 0 ? GR_IMPORT : GR_EXPORT_DIRECTION, means->start_s);
+    struct gr_curve steps = gr_curve_of(&engine->config.site.curves.wear_steps);
+    double level_kwh = means->state_of_charge_percent / 100 * battery->capacity_kwh;
+    double by_level =
+        given_kw > 0 && steps.count > 0
+            ? gr_curve_steps(&steps, level_kwh - given_kw / battery->discharge_efficiency, level_kwh)
+            : 0;
+    return price * grid_kw + battery->wear_per_kwh * given_kw + by_level;
+}
+
+void gr_engine_spend(const struct gr_engine *engine, struct gr_spent *spent,
+                     const struct gr_slot_record *means)
+{
+    double rate = rate_of(engine, means);
+    int64_t end_s = means->start_s + GR_FINE_STEP_S;
+    if (isnan(rate) || end_s <= spent->until_s) {
+        return;
+    }
+    if (means->start_s - spent->until_s > longest_gap_s) {
+        *spent = gr_spent_begin(means->start_s);
+    }
+    spent->per_s = rate / 3600;
+    spent->cost += spent->per_s * (double)(end_s - spent->until_s);
+    spent->until_s = end_s;
+}
+
+void gr_spent_end(struct gr_spent *spent, int64_t now_s)
+{
+    if (now_s - spent->until_s > longest_gap_s) {
+        *spent = gr_spent_begin(now_s);
+    }
+    spent->cost += spent->per_s * (double)(now_s - spent->until_s);
+    spent->until_s = now_s;
+}
+
 /* ---- a run ---- */
 
 /* Least cost of a slot and all that follows, on the mean of the paths, with so much more load. */

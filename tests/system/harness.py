@@ -163,6 +163,34 @@ class Broker:
         self.process.kill()
 
 
+NPM = os.path.join(SOURCE, "tests", "npm")
+OTHER_BROKER_MISSING = not shutil.which("node") or not os.path.isdir(os.path.join(NPM, "node_modules"))
+
+
+class OtherBroker:
+    """A second broker, independent of the first, from the npm registry; it speaks MQTT 3.1.1, to which granaryd falls back by itself."""
+
+    def __init__(self):
+        self.port, self.process = free_port(), None
+        self.start()
+
+    def start(self):
+        self.process = Process("node broker", ["node", os.path.join(NPM, "broker.js"), str(self.port)])
+        self.process.wait_line("broker running")
+
+    def kill(self):
+        self.process.kill()
+
+
+# GRANARY_TEST_BROKER=other runs any system test against the second broker; what needs the first one's own says so.
+ON_OTHER_BROKER = os.environ.get("GRANARY_TEST_BROKER") == "other"
+
+
+def needs_first_broker(why):
+    """For a test, or a class of tests: skipped, by name and with the reason, on the second broker."""
+    return unittest.skipIf(ON_OTHER_BROKER, f"needs the first broker: {why}")
+
+
 class Wire:
     """A cable between granaryd and the broker that can be frozen (both ends stay open, nothing passes), slow, or cut."""
 
@@ -415,7 +443,7 @@ class SystemTest(unittest.TestCase):
     fails."""
     maxDiff = None
     broker_extra = None
-    protocol = mqtt.MQTTv5  # of the watchers
+    protocol = mqtt.MQTTv311 if ON_OTHER_BROKER else mqtt.MQTTv5  # of the watchers
     foreign = False  # the test itself publishes on the device's topics, and not as Homie wants it
 
     def setUp(self):
@@ -434,7 +462,7 @@ class SystemTest(unittest.TestCase):
         self.watcher = self.watch()
 
     def start_broker(self):
-        return Broker(self.folder, *([self.broker_extra.format(folder=self.folder)] if self.broker_extra else []))
+        return OtherBroker() if ON_OTHER_BROKER else Broker(self.folder, *([self.broker_extra.format(folder=self.folder)] if self.broker_extra else []))
 
     def prepare_broker(self):
         """For what must be in the folder before the broker starts."""

@@ -2,27 +2,14 @@
 (tests/npm, for these tests only) and speak MQTT 3.1.1, to which granaryd falls back by itself."""
 import json
 import os
-import shutil
 import unittest
 
 import paho.mqtt.client as mqtt
 
 import test_override
-from harness import ROOT, SOURCE, Process, free_port
+from harness import NPM, OTHER_BROKER_MISSING, ROOT, OtherBroker, Process
 
-FOLDER = os.path.join(SOURCE, "tests", "npm")
-MISSING = not shutil.which("node") or not os.path.isdir(os.path.join(FOLDER, "node_modules"))
 WHY = "the second broker is not installed: npm ci --prefix tests/npm"
-
-
-class NodeBroker:
-    def __init__(self):
-        self.port = free_port()
-        self.process = Process("node broker", ["node", os.path.join(FOLDER, "broker.js"), str(self.port)])
-        self.process.wait_line("broker running")
-
-    def kill(self):
-        self.process.kill()
 
 
 class NodeClient(Process):
@@ -31,7 +18,7 @@ class NodeClient(Process):
     def __init__(self, port):
         self.input, self.output = os.pipe()
         self.name, self.lines, self.ended = "node client", [], False
-        super().__init__("node client", ["sh", "-c", f"exec node {os.path.join(FOLDER, 'client.js')} {port} <&{self.input}"],
+        super().__init__("node client", ["sh", "-c", f"exec node {os.path.join(NPM, 'client.js')} {port} <&{self.input}"],
                          pass_fds=(self.input,))
         os.close(self.input)
         self.wait_line("client subscribed")
@@ -54,15 +41,15 @@ class OnOtherBroker:
     protocol = mqtt.MQTTv311
 
     def start_broker(self):
-        return NodeBroker()
+        return OtherBroker()
 
 
-@unittest.skipIf(MISSING, WHY)
+@unittest.skipIf(OTHER_BROKER_MISSING, WHY)
 class OtherBrokerOverride(OnOtherBroker, test_override.Override):
     """Every test of the overrides once more."""
 
 
-@unittest.skipIf(MISSING, WHY)
+@unittest.skipIf(OTHER_BROKER_MISSING, WHY)
 class OtherClient(OnOtherBroker, test_override.SystemTest):
     def setUp(self):
         super().setUp()

@@ -65,6 +65,22 @@ class PlanData(SystemTest):
         self.assertAlmostEqual(float(self.value("plan/cost-tomorrow")), tomorrow, delta=0.02)
         self.assertAlmostEqual(float(self.value("plan/backup-hours")), 3.0 * 0.9 ** 0.5 / 0.4, delta=0.1)  # 3 kWh stored, 0.4 kW drawn
 
+    def test_the_cost_of_today_is_that_of_the_whole_day_over_a_restart(self):
+        daemon = self.run_daemon(self.write())
+        self.house["house/meter"] = '{"power": 2000}'
+        self.begin("2041-01-15 00:00")
+        self.live(2 * 3600, by=60)
+        self.assertEqual(self.value("plan/cost-today-from"), "2041-01-15T00:00:00Z")
+        whole, rest = float(self.value("plan/cost-today")), sum(s["cost"] for s in self.plan() if s["start"] < "2041-01-16")
+        self.assertAlmostEqual(whole - rest, 2 * 2 * 0.10, delta=0.02)  # two hours of 2 kW in the cheap band
+        self.stop(daemon)
+        self.run_daemon(self.write())
+        self.step(300)
+        rest = sum(s["cost"] for s in self.plan() if s["start"] < "2041-01-16")
+        self.assertAlmostEqual(float(self.value("plan/cost-today")) - rest, (2 + 5 / 60) * 2 * 0.10, delta=0.02)
+        self.live(600)
+        self.assertEqual(self.value("plan/cost-today-from"), "2041-01-15T00:00:00Z")
+
     def test_each_appliance_has_its_best_start(self):
         self.run_daemon(self.write(APPLIANCES))
         self.begin("2041-01-15 18:00")

@@ -84,6 +84,56 @@ static void the_outline_tells_the_next_command_the_costs_and_the_backup(void **s
     assert_near(outline.backup_hours, 0.5 * 13.5 * 0.95 / 0.8, 1e-6);
 }
 
+static struct gr_slot_record five_minutes(int64_t start_s, double grid_kw, double battery_kw)
+{
+    return (struct gr_slot_record){.start_s = start_s,
+                                   .house_kw = grid_kw - battery_kw,
+                                   .solar_kw = 0,
+                                   .battery_kw = battery_kw,
+                                   .grid_kw = grid_kw,
+                                   .car_kw = NAN,
+                                   .state_of_charge_percent = 50};
+}
+
+static void what_was_spent_today_is_counted_at_the_prices_of_its_time(void **state)
+{
+    struct bench *bench = *state;
+    struct gr_spent spent = gr_spent_begin(midnight_s);
+    for (int64_t at_s = midnight_s; at_s < midnight_s + 3600; at_s += 300) {
+        struct gr_slot_record record = five_minutes(at_s, 2, 0);
+        gr_engine_spend(bench->engine, &spent, &record);
+    }
+    assert_near(spent.cost, 0.30 + 0.09, 1e-9); /* the night's price begins at half past midnight */
+    struct gr_slot_record sold = five_minutes(midnight_s + 3600, -3, -4);
+    gr_engine_spend(bench->engine, &spent, &sold);
+    assert_near(spent.cost, 0.39 + (-3 * 0.05 + 4 * 0.02) / 12, 1e-9); /* income, and wear */
+    gr_spent_end(&spent, midnight_s + 3600 + 600);
+    assert_near(spent.cost, 0.39 + (-3 * 0.05 + 4 * 0.02) / 6,
+                1e-9); /* the last minutes are not recorded yet */
+    assert_int_equal(spent.from_s, midnight_s);
+}
+
+static void a_record_that_begins_later_or_has_a_hole_says_from_when_it_counts(void **state)
+{
+    struct bench *bench = *state;
+    struct gr_spent spent = gr_spent_begin(midnight_s);
+    struct gr_slot_record early = five_minutes(midnight_s, 12, 0);
+    struct gr_slot_record late = five_minutes(midnight_s + 7200, 1.2, 0);
+    struct gr_slot_record blind = five_minutes(midnight_s + 7500, NAN, NAN);
+    struct gr_slot_record after = five_minutes(midnight_s + 7800, NAN, 0);
+    after.house_kw = 1.2; /* no grid meter: the balance tells */
+    gr_engine_spend(bench->engine, &spent, &early);
+    gr_engine_spend(bench->engine, &spent, &late);
+    gr_engine_spend(bench->engine, &spent, &late); /* counts once */
+    gr_engine_spend(bench->engine, &spent, &blind);
+    gr_engine_spend(bench->engine, &spent, &after);
+    assert_int_equal(spent.from_s, midnight_s + 7200);
+    assert_near(spent.cost, 3 * 0.1 * 0.09, 1e-9);
+    gr_spent_end(&spent, midnight_s + 20000);
+    assert_int_equal(spent.from_s, midnight_s + 20000);
+    assert_near(spent.cost, 0, 0);
+}
+
 static void the_plan_discharges_to_the_reserve_and_only_the_standing_loss_goes_below(void **state)
 {
     struct bench *bench = *state;
@@ -126,6 +176,8 @@ int main(void)
         TEST(a_run_that_must_end_before_the_night_is_begun_by_day),
         TEST(energy_from_the_battery_costs_what_it_is_worth),
         TEST(what_does_not_fit_is_said_to_be_so),
+        TEST(what_was_spent_today_is_counted_at_the_prices_of_its_time),
+        TEST(a_record_that_begins_later_or_has_a_hole_says_from_when_it_counts),
         TEST(the_outline_tells_the_next_command_the_costs_and_the_backup),
         TEST(the_plan_discharges_to_the_reserve_and_only_the_standing_loss_goes_below),
         TEST(without_a_plan_and_readings_the_outline_says_nothing),
