@@ -7,12 +7,13 @@ import unittest
 
 import paho.mqtt.client as mqtt
 
-from harness import ROOT, SOURCE, SystemTest, find_program
+from harness import ROOT, SOURCE, SystemTest, find_program, needs_first_broker
 
 USERS = ("granary", "hub", "panel", "auditor")
 TOPICS = ("command/document", "command/band", "$state", "override/command/set", "override/request/set")
 
 
+@needs_first_broker("its passwords and access list")
 class Access(SystemTest):
     foreign = True  # much of what is published here is no granaryd's
     broker_extra = "allow_anonymous false\npassword_file {folder}/users\nacl_file {folder}/acl\npersistence false\n"

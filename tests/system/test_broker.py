@@ -5,7 +5,7 @@ import threading
 import time
 import unittest
 
-from harness import DAEMON, ROOT, Process, SystemTest, moment
+from harness import DAEMON, ROOT, Process, SystemTest, moment, needs_first_broker
 
 
 class Restart(SystemTest):
@@ -64,6 +64,7 @@ class Restart(SystemTest):
         self.stop(self.daemon)
 
 
+@needs_first_broker("its memory on disk")
 class Memory(SystemTest):
     broker_extra = "allow_anonymous true\npersistence true\npersistence_location {folder}/\nautosave_interval 0\n"
 

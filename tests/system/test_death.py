@@ -4,7 +4,7 @@ import signal
 import time
 import unittest
 
-from harness import ROOT, SystemTest
+from harness import ROOT, SystemTest, needs_first_broker
 
 LEFT = {"command/document", "command/band", "$state"}
 
@@ -32,6 +32,7 @@ class Death(SystemTest):
         self.assertIsNone(document["valid_until"])
         self.assertTrue(document["reason"])
 
+    @needs_first_broker("MQTT 5, to see the retain flag of what is published")
     def test_a_killed_daemon_leaves_follow_within_a_second(self):
         self.start()
         mark, killed = self.watcher.mark(), time.monotonic()

@@ -6,7 +6,7 @@ import subprocess
 import unittest
 
 import homie
-from harness import DAEMON, ROOT, SOURCE, Answer, SystemTest, http_source, moment, table
+from harness import DAEMON, ROOT, SOURCE, Answer, SystemTest, http_source, moment, table, needs_first_broker
 from homie import DATATYPES, fits, properties_of
 
 class Homie(SystemTest):
@@ -40,6 +40,7 @@ class Homie(SystemTest):
                     self.assertTrue(fits(members, text), f"{members}: {text[:200]!r}")
             self.stop(self.daemon)
 
+    @needs_first_broker("MQTT 5, to see the retain flag of what is published")
     def test_all_that_is_published_belongs_to_the_description_and_is_retained(self):
         description = self.announce()
         self.live(600)

@@ -5,7 +5,7 @@ import re
 import signal
 import unittest
 
-from harness import ROOT, SOURCE, SystemTest
+from harness import ROOT, SOURCE, SystemTest, needs_first_broker
 
 ACTUATE = """
 actuate = (
@@ -43,6 +43,7 @@ class Hub(SystemTest):
 
     # ---- actuate
 
+    @needs_first_broker("MQTT 5, to see the retain flag of what is published")
     def test_a_command_goes_out_in_the_bridges_words_in_the_order_of_the_list(self):
         # the limit is no topic of the will here, as it is not retained with a charge
         self.run_daemon(self.write(ACTUATE.replace('"bridge/limit"; payload = "0"; retain = true; will = true',
@@ -57,6 +58,7 @@ class Hub(SystemTest):
                                               "until": document["valid_until"], "why": document["reason"]})
         self.assertEqual(mode, ("bridge/mode", "charge", True))
 
+    @needs_first_broker("MQTT 5, to see the retain flag of what is published")
     def test_it_is_repeated_where_asked_and_else_sent_only_where_it_changes(self):
         self.run_daemon(self.write(ACTUATE.replace('"bridge/limit"; payload = "0"; retain = true; will = true',
                                                    '"bridge/other"; payload = "0"; retain = true; will = true')))
@@ -82,6 +84,7 @@ class Hub(SystemTest):
         late = self.watch()
         self.assertEqual(late.wait("bridge/mode").payload, b"auto")
 
+    @needs_first_broker("MQTT 5, to see the retain flag of what is published")
     def test_an_orderly_end_leaves_follow(self):
         daemon = self.run_daemon(self.write(ACTUATE.replace('repeat_s = 120;', 'retain = true;')))
         self.begin()
@@ -103,6 +106,7 @@ class Hub(SystemTest):
     def announced(self):
         return {m.topic: m.payload for m in self.watch().since(0, r"hub/.*")}
 
+    @needs_first_broker("MQTT 5, to see the retain flag of what is published")
     def test_the_device_and_its_properties_are_announced_retained(self):
         self.run_daemon(self.write(ANNOUNCE))
         self.begin()

@@ -4,11 +4,12 @@ import os
 import subprocess
 import unittest
 
-from harness import Answer, DAEMON, Process, SystemTest, find_program, http_source, table
+from harness import Answer, DAEMON, Process, SystemTest, find_program, http_source, table, needs_first_broker
 
 PASSWORD, KEY, QUERY_KEY = "Hemlock-4711", "Foxglove-0815", "Nightshade-2342"
 
 
+@needs_first_broker("its passwords")
 class Secrets(SystemTest):
     broker_extra = "allow_anonymous false\npassword_file {folder}/users\npersistence false\n"
 
