@@ -80,7 +80,8 @@ class Replay(SystemTest):
             self.assertEqual(self.replay(name).returncode, 0, name)
 
     def test_what_is_no_log_is_refused(self):
-        run = self.run_tool("replay", self.path("broker.conf"))
+        self.config()
+        run = self.run_tool("replay", self.path("granary.conf"))
         self.assertEqual(run.returncode, 2)
         self.assertIn("this is no event log", run.stderr)
 
