@@ -20,7 +20,7 @@ struct gr_band {
     double low_kw, high_kw; /* battery power, + charges; low <= high */
 };
 
-#define GR_REASON_SIZE 240
+#define GR_REASON_SIZE 320
 
 struct gr_command {
     enum gr_command_kind kind;

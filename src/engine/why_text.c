@@ -15,16 +15,28 @@ static const double near_share = 5e-3; /* of capacity: as good as full, or as em
 struct line {
     char *text;
     size_t used;
+    bool cut; /* something did not fit */
 };
 
 __attribute__((format(printf, 2, 3))) static void add(struct line *line, const char *format, ...)
 {
+    size_t room = GR_REASON_SIZE - line->used;
     va_list arguments;
     va_start(arguments, format);
-    int count = vsnprintf(line->text + line->used, GR_REASON_SIZE - line->used, format, arguments);
+    int count = vsnprintf(line->text + line->used, room, format, arguments);
     va_end(arguments);
-    size_t room = GR_REASON_SIZE - 1 - line->used;
-    line->used += count > 0 && (size_t)count < room ? (size_t)count : count > 0 ? room : 0;
+    line->cut = line->cut || count < 0 || (size_t)count >= room;
+    line->used += count < 0 ? 0 : (size_t)count < room ? (size_t)count : room - 1;
+}
+
+/* A clause that does not fit as a whole is left out. */
+static void keep_whole(struct line *line, size_t begin)
+{
+    if (line->cut) {
+        line->used = begin;
+        line->text[begin] = '\0';
+        line->cut = false;
+    }
 }
 
 /* Without the sign of what is printed as zero. */
@@ -125,7 +137,7 @@ static void add_bar(struct line *line, const struct gr_why *why, enum gr_bar bar
 void gr_why_hindrance(char out[GR_REASON_SIZE], const struct gr_why *why, enum gr_command_kind kind,
                       const struct gr_zone *zone)
 {
-    struct line line = {out, 0};
+    struct line line = {.text = out};
     out[0] = '\0';
     if (why->of[kind].bar != GR_BAR_NONE) {
         add_bar(&line, why, why->of[kind].bar, zone);
@@ -251,8 +263,10 @@ static void add_hindered(struct line *line, const struct gr_why *why, const stru
         if (hindered && isfinite(of->more) && money <= -least_told) {
             char but[GR_REASON_SIZE];
             gr_why_hindrance(but, why, (enum gr_command_kind)kind, zone);
+            size_t begin = line->used;
             add(line, "; %s would cost %.4f less, but %s", gr_command_name((enum gr_command_kind)kind),
                 -money, but);
+            keep_whole(line, begin);
         }
     }
 }
@@ -292,11 +306,15 @@ static void add_doubts(struct line *line, const struct gr_why *why, const struct
 
 void gr_why_text(char out[GR_REASON_SIZE], const struct gr_why *why, const struct gr_zone *zone)
 {
-    struct line line = {out, 0};
+    struct line line = {.text = out};
     struct gr_verdict verdict = gr_why_judge(why);
     out[0] = '\0';
     add_decision(&line, why, &verdict, zone);
+    size_t begin = line.used;
     add_bounds(&line, why, &verdict, zone);
+    keep_whole(&line, begin);
     add_hindered(&line, why, zone);
+    begin = line.used;
     add_doubts(&line, why, &verdict);
+    keep_whole(&line, begin);
 }

@@ -330,6 +330,39 @@ static void commands_that_do_the_same_are_not_set_against_each_other(void **stat
     assert_told(&moment, "no other command makes a difference: follow");
 }
 
+static bool ends_with(const char *text, const char *words)
+{
+    size_t length = strlen(text), wanted = strlen(words);
+    return length >= wanted && strcmp(text + length - wanted, words) == 0;
+}
+
+/* Four commands that something keeps away are more than a reason has room for. */
+static void a_clause_that_does_not_fit_is_left_out_as_a_whole(void **state)
+{
+    (void)state;
+    struct moment moment;
+    make_moment(&moment, 0.05);
+    decide(&moment);
+    moment.choice.kind = GR_STORE;
+    moment.choice.power_kw = 0;
+    weigh(&moment);
+    moment.why.kept = (struct gr_kept){.kind = GR_KEPT_ASKED, .percent = 30, .until_s = six_s};
+    for (int kind = 0; kind < GR_COMMAND_KINDS; kind++) {
+        bool kept_away = kind != GR_STORE && kind != GR_REST;
+        moment.why.of[kind].bar = kept_away ? GR_BAR_RESERVE : GR_BAR_NONE;
+        moment.why.of[kind].more = kept_away ? -0.1 : 0;
+    }
+    tell(&moment);
+    int clauses = 0;
+    for (const char *at = moment.text; (at = strstr(at, "would cost 0.1000 less")) != NULL; at++) {
+        clauses++;
+    }
+    assert_in_range(clauses, 1, 3);
+    assert_true(ends_with(moment.text,
+                          " less, but nothing is stored above the reserve of 30 % asked for until 18:00"));
+    gr_zone_free(moment.zone);
+}
+
 /* ---- on random problems ---- */
 
 /* Prices of any sign, export above import, limits that bind, floors, standing loss, curves of the battery,
@@ -476,6 +509,7 @@ int main(void)
         cmocka_unit_test(a_charge_that_makes_ready_early_admits_that_it_gains_nothing),
         cmocka_unit_test(where_the_price_stays_the_worth_once_it_has_gone_is_told),
         cmocka_unit_test(commands_that_do_the_same_are_not_set_against_each_other),
+        cmocka_unit_test(a_clause_that_does_not_fit_is_left_out_as_a_whole),
         cmocka_unit_test(the_choice_follows_from_the_numbers_that_are_told),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
