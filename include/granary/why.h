@@ -82,6 +82,8 @@ struct gr_why {
     double import_limit_kw, export_limit_kw;
     bool at_import_limit, at_export_limit; /* the power is what the limit leaves */
     struct gr_kept kept;
+    bool towards_wish;         /* kept is a wish, and the plan gives nothing until then */
+    bool announced_price;      /* the slot's prices have an override or an event in them */
     double ready_cost;         /* money by which a charge may be dearer that makes ready early */
     double least_gain_per_kwh; /* asked of an export */
     int64_t same_until_s;      /* how long import costs the same as now; 0: not said */

@@ -9,26 +9,45 @@ static const double moves_kw = 0.05;     /* a battery that does less rests */
 static const double bought_least = 5e-3; /* of capacity */
 static const double least_told = 5e-5;   /* money */
 
-/* The highest of what has to be kept from a moment on. */
+static void take_higher(struct gr_kept *kept, enum gr_kept_kind kind, double percent, int64_t until_s)
+{
+    if (percent > kept->percent) {
+        *kept = (struct gr_kept){.kind = kind, .percent = percent, .until_s = until_s};
+    }
+}
+
+/* The highest of what has to be kept from a moment to the horizon's end. A wish that holds for a while is one
+ * for its beginning, then for its end. */
 static struct gr_kept find_kept(const struct gr_engine *engine, const struct gr_overrides *overrides,
-                                int64_t at_s)
+                                int64_t at_s, int64_t horizon_s)
 {
     const struct gr_engine_config *config = &engine->config;
     const struct gr_override *wish = &overrides->of[GR_OVERRIDE_WISH];
-    bool wished = overrides->active[GR_OVERRIDE_WISH] && wish->until_s > at_s;
-    double asked = gr_overrides_reserve_percent(overrides, at_s);
     struct gr_kept kept = {.kind = GR_KEPT_RESERVE, .percent = config->site.reserve_percent};
-    if (config->planning.floor_percent > kept.percent) {
-        kept = (struct gr_kept){.kind = GR_KEPT_FLOOR, .percent = config->planning.floor_percent};
+    take_higher(&kept, GR_KEPT_FLOOR, config->planning.floor_percent, 0);
+    take_higher(&kept, GR_KEPT_ASKED, gr_overrides_reserve_percent(overrides, at_s),
+                overrides->of[GR_OVERRIDE_RESERVE].until_s);
+    if (overrides->active[GR_OVERRIDE_WISH] && wish->until_s > at_s && wish->until_s <= horizon_s) {
+        take_higher(&kept, GR_KEPT_WISH, wish->value, wish->until_s);
     }
-    if (asked > kept.percent) {
-        kept = (struct gr_kept){
-            .kind = GR_KEPT_ASKED, .percent = asked, .until_s = overrides->of[GR_OVERRIDE_RESERVE].until_s};
-    }
-    if (wished && wish->value > kept.percent) {
-        kept = (struct gr_kept){.kind = GR_KEPT_WISH, .percent = wish->value, .until_s = wish->until_s};
+    for (size_t i = 0; i < overrides->window_count; i++) {
+        const struct gr_window *window = &overrides->windows[i];
+        if (window->kind == GR_WINDOW_STATE_OF_CHARGE && window->end_s > at_s &&
+            window->start_s <= horizon_s) {
+            take_higher(&kept, GR_KEPT_WISH, window->value,
+                        window->start_s > at_s ? window->start_s : window->end_s);
+        }
     }
     return kept;
+}
+
+/* Whether prices of a slot are not those of the tariff alone. */
+static bool has_announced_price(const struct gr_overrides *overrides, int64_t from_s, int64_t to_s)
+{
+    const double none = 1e6; /* no price that could be announced */
+    double import_price = none, export_price = none;
+    gr_overrides_price(overrides, from_s, to_s, &import_price, &export_price);
+    return import_price != none || export_price != none;
 }
 
 /* What the export would have been, where only the time of day or somebody's wish keeps it. */
@@ -65,7 +84,9 @@ void gr_engine_weigh(struct gr_why *out, const struct gr_engine *engine, const s
     out->start_s = plan->horizon.bounds_s[slot];
     out->end_s = plan->horizon.bounds_s[slot + 1];
     out->expected_price = plan->horizon.expected[slot];
-    out->kept = find_kept(engine, &plan->overrides, out->start_s);
+    out->kept =
+        find_kept(engine, &plan->overrides, out->start_s, plan->horizon.bounds_s[plan->horizon.slots]);
+    out->announced_price = has_announced_price(&plan->overrides, out->start_s, out->end_s);
     out->ready_cost = outlook->ready_for * outlook->hours;
     out->least_gain_per_kwh = planning->least_gain_per_exported_kwh;
 }
@@ -102,9 +123,20 @@ static void find_same_price(const struct gr_engine_plan *plan, size_t slot, stru
     }
 }
 
+static bool gives_before(const struct gr_engine_plan *plan, size_t slot, int64_t until_s)
+{
+    for (size_t t = slot; t < plan->horizon.slots && plan->slots[t].start_s < until_s; t++) {
+        if (plan->slots[t].battery_kw < -moves_kw) {
+            return true;
+        }
+    }
+    return false;
+}
+
 static void look_ahead(const struct gr_engine_plan *plan, size_t slot, struct gr_why *why)
 {
     if (plan->slots) {
+        why->towards_wish = why->kept.kind == GR_KEPT_WISH && !gives_before(plan, slot, why->kept.until_s);
         find_later_prices(plan, slot, why);
         find_same_price(plan, slot, why);
     }

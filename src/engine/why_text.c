@@ -284,7 +284,7 @@ static void add_bounds(struct line *line, const struct gr_why *why, const struct
     }
     if (why->stored_kwh >= why->capacity_kwh - near_kwh && chosen->end_kwh >= why->capacity_kwh - near_kwh) {
         add(line, "; the battery is full");
-    } else if (why->kept.kind == GR_KEPT_WISH && why->kind == GR_CHARGE && isfinite(verdict->next_more) &&
+    } else if (why->towards_wish && why->kind == GR_CHARGE && isfinite(verdict->next_more) &&
                why->stored_kwh < why->kept.percent / 100 * why->capacity_kwh) {
         add(line, "; towards ");
         add_kept(line, &why->kept, zone);
@@ -297,6 +297,9 @@ static void add_bounds(struct line *line, const struct gr_why *why, const struct
 
 static void add_doubts(struct line *line, const struct gr_why *why, const struct gr_verdict *verdict)
 {
+    if (why->announced_price) {
+        add(line, "; a price or payment announced for this time is in it");
+    }
     if (why->expected_price) {
         add(line, "; this price is not published yet");
     } else if (verdict->per_kwh && why->later_expected[verdict->moved_kwh < 0]) {

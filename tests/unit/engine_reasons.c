@@ -199,6 +199,48 @@ static void a_wish_is_named(void **state)
     assert_says(slot_at(bench, 19, 0)->reason, "; towards the wish for 90 % at 20:00");
 }
 
+static void tell_of(struct bench *bench, enum gr_window_kind kind, int hour, double value)
+{
+    const struct gr_window window = {.kind = kind,
+                                     .start_s = midnight_s + hour * 3600,
+                                     .end_s = midnight_s + (hour + 1) * 3600,
+                                     .value = value};
+    struct gr_event event = {
+        .kind = GR_EVENT_WINDOWS, .at = bench->now, .of.windows = {.list = &window, .count = 1}};
+    assert_int_equal(gr_engine_handle(bench->engine, &event, NULL), GR_OK);
+    tick(bench);
+}
+
+static void what_an_event_source_tells_of_is_named(void **state)
+{
+    struct bench *bench = *state;
+    bench->percent = 22;
+    go_to(bench, 18, 0);
+    tell_of(bench, GR_WINDOW_STATE_OF_CHARGE, 21, 80);
+    int towards = 0;
+    for (int half_hour = 36; half_hour < 42; half_hour++) {
+        const struct gr_plan_slot *slot = slot_at(bench, half_hour / 2, half_hour % 2 * 30);
+        towards += strstr(slot->reason, "; towards the wish for 80 % at 21:00") && slot->kind == GR_CHARGE;
+    }
+    assert_in_range(towards, 2, 4); /* 7.9 kWh with 6 kW */
+    bench->percent = 60;
+    tell_of(bench, GR_WINDOW_IMPORT_PRICE, 21, 0.9);
+    assert_says(slot_at(bench, 21, 0)->reason, "importing now costs 0.9000: follow");
+    assert_says(slot_at(bench, 21, 30)->reason, "; a price or payment announced for this time is in it");
+    assert_null(strstr(slot_at(bench, 22, 0)->reason, "announced"));
+}
+
+static void a_wish_is_not_the_reason_of_what_is_used_before(void **state)
+{
+    struct bench *bench = *state;
+    bench->percent = 25;
+    go_to(bench, 1, 0);
+    ask(bench, "{\"override\":\"wish\",\"percent\":60,\"until\":\"2026-03-10T23:00\"}");
+    tick(bench);
+    assert_reason(bench, GR_CHARGE, "importing costs 0.0900 until then");
+    assert_null(strstr(bench->decision.command.reason, "wish"));
+}
+
 static void a_full_battery_is_named(void **state)
 {
     struct bench *bench = *state;
@@ -297,6 +339,8 @@ int main(void)
         TEST(a_load_that_leaves_no_room_under_the_import_limit_is_named),
         TEST(what_has_to_be_kept_is_named_with_whose_wish_it_is),
         TEST(a_wish_is_named),
+        TEST(what_an_event_source_tells_of_is_named),
+        TEST(a_wish_is_not_the_reason_of_what_is_used_before),
         TEST(a_full_battery_is_named),
         TEST(the_price_of_a_bound_on_cycles_is_named),
         TEST(a_command_that_stays_for_its_time_says_what_would_be_better),
