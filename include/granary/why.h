@@ -44,13 +44,14 @@ enum gr_kept_kind {
     GR_KEPT_FLOOR,   /* the configured lowest state of charge */
     GR_KEPT_RESERVE, /* the site's reserve for an outage */
     GR_KEPT_ASKED,   /* a higher reserve that was asked for, until a time */
-    GR_KEPT_WISH     /* a state of charge wished for at a time */
+    GR_KEPT_WISH,    /* a state of charge wished for at a time */
+    GR_KEPT_FULL     /* the full charge that is due by a time */
 };
 
 struct gr_kept {
     enum gr_kept_kind kind;
     double percent;
-    int64_t until_s; /* of GR_KEPT_ASKED and GR_KEPT_WISH */
+    int64_t until_s; /* of all but the first two */
 };
 
 /* One command that could be given in a slot, and what would follow; means over what may happen. */
@@ -82,7 +83,7 @@ struct gr_why {
     double import_limit_kw, export_limit_kw;
     bool at_import_limit, at_export_limit; /* the power is what the limit leaves */
     struct gr_kept kept;
-    bool towards_wish;         /* kept is a wish, and the plan gives nothing until then */
+    bool towards_kept;         /* a wish or a full charge, and the plan gives nothing until it is met */
     bool announced_price;      /* the slot's prices have an override or an event in them */
     double ready_cost;         /* money by which a charge may be dearer that makes ready early */
     double least_gain_per_kwh; /* asked of an export */

@@ -18,9 +18,11 @@ static void take_higher(struct gr_kept *kept, enum gr_kept_kind kind, double per
 
 /* The highest of what has to be kept from a moment to the horizon's end. A wish that holds for a while is one
  * for its beginning, then for its end. */
-static struct gr_kept find_kept(const struct gr_engine *engine, const struct gr_overrides *overrides,
-                                int64_t at_s, int64_t horizon_s)
+static struct gr_kept find_kept(const struct gr_engine *engine, const struct gr_engine_plan *plan,
+                                size_t slot)
 {
+    const struct gr_overrides *overrides = &plan->overrides;
+    int64_t at_s = plan->horizon.bounds_s[slot], horizon_s = plan->horizon.bounds_s[plan->horizon.slots];
     const struct gr_engine_config *config = &engine->config;
     const struct gr_override *wish = &overrides->of[GR_OVERRIDE_WISH];
     struct gr_kept kept = {.kind = GR_KEPT_RESERVE, .percent = config->site.reserve_percent};
@@ -36,6 +38,14 @@ static struct gr_kept find_kept(const struct gr_engine *engine, const struct gr_
             window->start_s <= horizon_s) {
             take_higher(&kept, GR_KEPT_WISH, window->value,
                         window->start_s > at_s ? window->start_s : window->end_s);
+        }
+    }
+    for (size_t i = 0; i < plan->full_windows; i++) {
+        bool met = plan->been_full && plan->been_full[slot];
+        if (plan->full_by[i] >= slot && !met) {
+            double percent = 100 * gr_engine_full_kwh(config) / config->site.battery.capacity_kwh;
+            take_higher(&kept, GR_KEPT_FULL, percent, plan->horizon.bounds_s[plan->full_by[i] + 1]);
+            break;
         }
     }
     return kept;
@@ -78,14 +88,17 @@ void gr_engine_weigh(struct gr_why *out, const struct gr_engine *engine, const s
         add_barred_export(outlook, &all);
     }
     gr_why_weigh(out, outlook, &all, &marks);
-    for (int kind = 0; kind < GR_COMMAND_KINDS; kind++) {
-        out->of[kind].bar = bar[kind] != GR_BAR_NONE ? bar[kind] : out->of[kind].bar;
-    }
     out->start_s = plan->horizon.bounds_s[slot];
     out->end_s = plan->horizon.bounds_s[slot + 1];
     out->expected_price = plan->horizon.expected[slot];
-    out->kept =
-        find_kept(engine, &plan->overrides, out->start_s, plan->horizon.bounds_s[plan->horizon.slots]);
+    out->kept = find_kept(engine, plan, slot);
+    for (int kind = 0; kind < GR_COMMAND_KINDS; kind++) {
+        struct gr_alternative *of = &out->of[kind];
+        of->bar = bar[kind] != GR_BAR_NONE ? bar[kind] : of->bar;
+        if (of->breach == GR_BREACH_KEPT && !(out->kept.percent > 0)) {
+            of->breach = GR_BREACH_IMPORT_LIMIT; /* nothing else can want energy at any price */
+        }
+    }
     out->announced_price = has_announced_price(&plan->overrides, out->start_s, out->end_s);
     out->ready_cost = outlook->ready_for * outlook->hours;
     out->least_gain_per_kwh = planning->least_gain_per_exported_kwh;
@@ -123,20 +136,28 @@ static void find_same_price(const struct gr_engine_plan *plan, size_t slot, stru
     }
 }
 
-static bool gives_before(const struct gr_engine_plan *plan, size_t slot, int64_t until_s)
+/* Whether the plan gives nothing before what has to be kept is met: a wish at its time, a full charge once
+ * the battery is full. */
+static bool is_towards(const struct gr_engine_plan *plan, size_t slot, const struct gr_kept *kept)
 {
-    for (size_t t = slot; t < plan->horizon.slots && plan->slots[t].start_s < until_s; t++) {
+    if (kept->kind != GR_KEPT_WISH && kept->kind != GR_KEPT_FULL) {
+        return false;
+    }
+    for (size_t t = slot; t < plan->horizon.slots && plan->slots[t].start_s < kept->until_s; t++) {
         if (plan->slots[t].battery_kw < -moves_kw) {
+            return false;
+        }
+        if (kept->kind == GR_KEPT_FULL && plan->been_full && plan->been_full[t + 1]) {
             return true;
         }
     }
-    return false;
+    return true;
 }
 
 static void look_ahead(const struct gr_engine_plan *plan, size_t slot, struct gr_why *why)
 {
     if (plan->slots) {
-        why->towards_wish = why->kept.kind == GR_KEPT_WISH && !gives_before(plan, slot, why->kept.until_s);
+        why->towards_kept = is_towards(plan, slot, &why->kept);
         find_later_prices(plan, slot, why);
         find_same_price(plan, slot, why);
     }

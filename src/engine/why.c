@@ -91,7 +91,7 @@ static enum gr_breach breach_later(const struct gr_outlook *outlook, double end_
                                    double dearest)
 {
     if (end_kwh < chosen_kwh && is_steep(outlook->next, end_kwh, chosen_kwh, dearest, true)) {
-        return outlook->floor_kwh > 0 ? GR_BREACH_KEPT : GR_BREACH_IMPORT_LIMIT;
+        return GR_BREACH_KEPT;
     }
     if (end_kwh > chosen_kwh && is_steep(outlook->next, chosen_kwh, end_kwh, dearest, false)) {
         return GR_BREACH_EXPORT_LIMIT;

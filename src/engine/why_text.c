@@ -66,6 +66,9 @@ static void add_kept(struct line *line, const struct gr_kept *kept, const struct
     case GR_KEPT_WISH:
         add(line, "the wish for %.0f %% at ", kept->percent);
         break;
+    case GR_KEPT_FULL:
+        add(line, "the full charge due by ");
+        break;
     }
     add_time(line, kept->until_s, zone);
 }
@@ -284,11 +287,11 @@ static void add_bounds(struct line *line, const struct gr_why *why, const struct
     }
     if (why->stored_kwh >= why->capacity_kwh - near_kwh && chosen->end_kwh >= why->capacity_kwh - near_kwh) {
         add(line, "; the battery is full");
-    } else if (why->towards_wish && why->kind == GR_CHARGE && isfinite(verdict->next_more) &&
+    } else if (why->towards_kept && why->kind == GR_CHARGE && isfinite(verdict->next_more) &&
                why->stored_kwh < why->kept.percent / 100 * why->capacity_kwh) {
         add(line, "; towards ");
         add_kept(line, &why->kept, zone);
-    } else if (why->kept.percent > 0 && why->kept.kind != GR_KEPT_WISH &&
+    } else if (why->kept.percent > 0 && why->kept.kind <= GR_KEPT_ASKED &&
                chosen->end_kwh <= why->floor_kwh + near_kwh && chosen->battery_kw <= 0) {
         add(line, "; down to ");
         add_kept(line, &why->kept, zone);

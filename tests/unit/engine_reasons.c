@@ -241,6 +241,28 @@ static void a_wish_is_not_the_reason_of_what_is_used_before(void **state)
     assert_null(strstr(bench->decision.command.reason, "wish"));
 }
 
+static void a_full_charge_that_is_due_is_named_until_the_battery_is_full(void **state)
+{
+    struct bench *bench = *state;
+    bench->config.planning.full_every_days = 1;
+    bench->config.planning.full_percent = 99.5;
+    restart(bench);
+    bench->percent = 40;
+    go_to(bench, 18, 0);
+    tick(bench); /* the day counts from here */
+    struct gr_plan_view plan = gr_engine_plan_view(bench->engine);
+    size_t full = 0, named = 0;
+    while (full < plan.count &&
+           plan.slots[full].stored_kwh < 0.999 * bench->config.site.battery.capacity_kwh) {
+        named += strstr(plan.slots[full].reason, "the full charge due by 18:00") != NULL;
+        full++;
+    }
+    assert_true(full < 48 && named > 0);
+    for (size_t t = full + 1; t < 48; t++) {
+        assert_null(strstr(plan.slots[t].reason, "full charge due by 18:00"));
+    }
+}
+
 static void a_full_battery_is_named(void **state)
 {
     struct bench *bench = *state;
@@ -341,6 +363,7 @@ int main(void)
         TEST(a_wish_is_named),
         TEST(what_an_event_source_tells_of_is_named),
         TEST(a_wish_is_not_the_reason_of_what_is_used_before),
+        TEST(a_full_charge_that_is_due_is_named_until_the_battery_is_full),
         TEST(a_full_battery_is_named),
         TEST(the_price_of_a_bound_on_cycles_is_named),
         TEST(a_command_that_stays_for_its_time_says_what_would_be_better),
