@@ -377,7 +377,11 @@ int gr_search_run(struct gr_search *out, const struct gr_field *field)
         free(room);
         return GR_NO_MEMORY;
     }
-    struct gr_casting casting = {.of = {-1, -1, -1, -1, -1, -1, -1, -1}, .sign = {1, 1, 1, 1, 1, 1, 1, 1}};
+    struct gr_casting casting = {.score = 0};
+    for (int channel = 0; channel < GR_CHANNELS; channel++) {
+        casting.of[channel] = -1; /* nobody */
+        casting.sign[channel] = 1;
+    }
     *work =
         (struct work){.field = field, .out = out, .level = room, .move = room + field->count * field->count};
     memset(out, 0, sizeof *out);
