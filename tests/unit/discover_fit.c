@@ -224,6 +224,17 @@ static void a_night_without_sun_is_enough(void **state)
     assert_says(proposal.of[GR_SOLAR_POWER].why, "says little");
 }
 
+static void the_first_of_all_topics_may_be_the_state_of_charge(void **state)
+{
+    (void)state;
+    struct home home;
+    struct gr_proposal proposal;
+    begin(&home, plain_names);
+    home.topic[GR_STATE_OF_CHARGE] = "a/battery/soc";
+    publish(&home, "a/battery/soc", 50, 0);
+    find_all(&home, &proposal);
+}
+
 static void the_same_power_on_a_second_topic_takes_nothing_from_the_first(void **state)
 {
     (void)state;
@@ -289,6 +300,7 @@ int main(void)
         cmocka_unit_test(a_house_without_a_meter_of_its_own_is_told_from_the_others),
         cmocka_unit_test(noisy_meters_and_a_car_are_no_hindrance),
         cmocka_unit_test(a_night_without_sun_is_enough),
+        cmocka_unit_test(the_first_of_all_topics_may_be_the_state_of_charge),
         cmocka_unit_test(the_same_power_on_a_second_topic_takes_nothing_from_the_first),
         cmocka_unit_test(only_decoys_give_nothing_to_be_sure_of),
         cmocka_unit_test(silence_gives_an_empty_proposal),
