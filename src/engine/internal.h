@@ -96,6 +96,14 @@ void gr_engine_find_full(const struct gr_engine *engine, struct gr_engine_plan *
 /* been_full at the end of slot t, by what is stored then. */
 void gr_engine_carry_full(const struct gr_engine_config *config, struct gr_engine_plan *plan, size_t t,
                           double stored_kwh);
+/* ---- tail.c ---- */
+
+/* The value function at the horizon's end where the horizon is of a day or longer: that of the mean course of
+ * three more days, its last one again and again, with the prices that are published or expected, towards the
+ * problem's own end value. No function, with GR_OK, where that is not to be had. */
+int gr_engine_value_tail(const struct gr_engine *engine, const struct gr_engine_plan *plan,
+                         const struct gr_problem *problem, struct gr_path_values *out,
+                         struct gr_error *error);
 
 /* ---- car.c ---- */
 

@@ -302,6 +302,24 @@ static int price_cycles(struct gr_engine *engine, struct gr_engine_plan *plan, s
     return status;
 }
 
+/* The days after the horizon in place of a rate on what is left. `tail` is to be kept as long as the problem. */
+static int take_tail(const struct gr_engine *engine, const struct gr_engine_plan *plan,
+                     struct gr_problem *problem, struct gr_path_values *tail, struct gr_error *error)
+{
+    int status = gr_engine_value_tail(engine, plan, problem, tail, error);
+    if (status != GR_OK || !tail->value) {
+        return status;
+    }
+    struct gr_value *cost = &tail->value[0];
+    for (size_t i = 0; i < cost->count; i++) {
+        cost->value[i] = -cost->value[i];
+    }
+    problem->end_points = cost->count;
+    problem->end_kwh = cost->kwh;
+    problem->end_value = cost->value;
+    return GR_OK;
+}
+
 static int find_values(struct gr_engine *engine, struct gr_engine_plan *plan, double stored_kwh,
                        struct gr_error *error)
 {
@@ -310,6 +328,7 @@ static int find_values(struct gr_engine *engine, struct gr_engine_plan *plan, do
     double median;
     bool *may_export = NULL;
     double *car_limits = NULL;
+    struct gr_path_values tail = {0};
     if (median_price(&plan->horizon, &median) != GR_OK ||
         find_export_leave(engine, plan, &may_export) != GR_OK ||
         find_car_limits(engine, plan, &car_limits) != GR_OK) {
@@ -343,12 +362,14 @@ static int find_values(struct gr_engine *engine, struct gr_engine_plan *plan, do
     size_t quiet = count_quiet_slots(plan);
     size_t keep = !config->planning.brief ? problem.slots : quiet > 1 && quiet < problem.slots ? quiet : 1;
     int status = price_cycles(engine, plan, &problem, error);
+    status = status == GR_OK ? take_tail(engine, plan, &problem, &tail, error) : status;
     status = status == GR_OK
                  ? gr_planner_path_values(engine->planner, &problem, &plan->paths, keep, &plan->values, error)
                  : status;
     status = status == GR_OK ? decide_quiet_hours_together(engine, plan, &problem, quiet, error) : status;
     free(may_export);
     free(car_limits);
+    gr_path_values_free(&tail);
     return status;
 }
 
