@@ -27,6 +27,7 @@ enum gr_bar {
     GR_BAR_IMPORT_LIMIT, /* the load seen now leaves no room under it */
     GR_BAR_EXPORT_LIMIT, /* the surplus seen now leaves no room under it */
     GR_BAR_NO_ROOM,      /* full */
+    GR_BAR_TOO_LITTLE,   /* it gains too little over follow by each kWh that it holds back */
     GR_BAR_NO_STOCK,     /* down to what has to be kept */
     GR_BARS
 };

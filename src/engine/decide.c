@@ -8,6 +8,9 @@
 static const double car_draws_kw = 0.3;    /* a charger on stand-by takes less */
 static const double limit_slack_kw = 0.05; /* meters flicker: cut a command only for more */
 static const double same_power_kw = 0.25;  /* powers nearer than this are one command */
+/* Of the import price: each path knows its day, so that holding a kWh back for later looks a little better
+ * than it turns out. */
+static const double least_hold_share = 0.03;
 
 /* What may happen until the slot's end: what is seen now, and the same slot of every path. */
 struct outlook_samples {
@@ -136,6 +139,25 @@ enum gr_command_kind gr_engine_find_best(const struct gr_choice *choice, double 
     return best;
 }
 
+/* Where `follow` is in force it stays, unless a `store` or `serve` gains enough by each kWh that it holds
+ * back from the house or from the store. */
+static enum gr_command_kind stay_with_follow(const struct gr_pacer *held, const struct gr_choice *choice,
+                                             enum gr_command_kind best, double import_price,
+                                             enum gr_bar bar[GR_COMMAND_KINDS])
+{
+    bool holds = best == GR_STORE || best == GR_SERVE;
+    if (!holds || !held->any || held->kind != GR_FOLLOW || bar[GR_FOLLOW] != GR_BAR_NONE) {
+        return best;
+    }
+    double held_kwh = fabs(choice->end_kwh[best] - choice->end_kwh[GR_FOLLOW]);
+    double gain = choice->cost[GR_FOLLOW] - choice->cost[best];
+    if (gain >= least_hold_share * fabs(import_price) * held_kwh) {
+        return best;
+    }
+    bar[best] = GR_BAR_TOO_LITTLE;
+    return GR_FOLLOW;
+}
+
 /* Where the run of like slots that begins now ends, in percent: what the command works towards. */
 static double find_target(const struct gr_engine *engine, int64_t now_s, enum gr_command_kind kind,
                           double end_kwh)
@@ -249,6 +271,7 @@ static void wish_best(struct gr_engine *engine, const struct gr_moment *now, con
     find_bars(engine, now, seen, bar);
     enum gr_command_kind best =
         gr_engine_find_best(choice, engine->config.planning.least_gain_per_exported_kwh, outlook->hours, bar);
+    best = stay_with_follow(&engine->pacer, choice, best, outlook->import_price, bar);
     bool powered = best == GR_CHARGE || best == GR_EXPORT;
     double power_kw = powered ? fit_power(engine, seen, best, choice->power_of[best]) : 0;
     *out = (struct gr_wish){.kind = power_kw > 0 || !powered ? best : GR_REST,
@@ -258,8 +281,9 @@ static void wish_best(struct gr_engine *engine, const struct gr_moment *now, con
     out->target_percent = find_target(engine, now->utc_s, out->kind, choice->end_kwh[best]);
     compare_with_present(engine, seen, outlook, bar, choice->cost[best], out);
     const struct gr_override *asked = gr_overrides_command(&engine->overrides, now->utc_s);
-    /* who asks for an export does not ask for its gain */
-    bool heeded = asked && (bar[asked->command] == GR_BAR_NONE || bar[asked->command] == GR_BAR_LEAST_GAIN);
+    /* who asks for a command does not ask for its gain */
+    bool heeded = asked && (bar[asked->command] == GR_BAR_NONE || bar[asked->command] == GR_BAR_LEAST_GAIN ||
+                            bar[asked->command] == GR_BAR_TOO_LITTLE);
     if (heeded) {
         wish_as_asked(engine, now->utc_s, seen, outlook, asked, out);
     }

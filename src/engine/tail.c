@@ -72,8 +72,7 @@ static bool fill(const struct gr_engine *engine, const struct gr_engine_plan *pl
     for (size_t t = 0; t <= TAIL_HOURS; t++) {
         int64_t start_s = end_s + ((int64_t)t - 1) * 3600;
         size_t hour = (t + HOURS_A_DAY - 1) % HOURS_A_DAY;
-        double import =
-            price_at(&engine->import, &engine->habits[GR_IMPORT], engine->zone, start_s + 1800);
+        double import = price_at(&engine->import, &engine->habits[GR_IMPORT], engine->zone, start_s + 1800);
         double export =
             price_at(&engine->export, &engine->habits[GR_EXPORT_DIRECTION], engine->zone, start_s + 1800);
         if (isnan(import)) {
@@ -85,7 +84,7 @@ static bool fill(const struct gr_engine *engine, const struct gr_engine_plan *pl
         tail->import_price[t] = import;
         tail->export_price[t] = isnan(export) ? 0 : export;
         tail->floor_kwh[t] = horizon->floor_kwh[horizon->slots - 1];
-        tail->may_export[t] = gr_engine_may_export(engine, &plan->overrides, start_s);
+        tail->may_export[t] = gr_engine_export_bar(engine, &plan->overrides, start_s) == GR_BAR_NONE;
     }
     return true;
 }

@@ -119,6 +119,9 @@ static void add_bar(struct line *line, const struct gr_why *why, enum gr_bar bar
     case GR_BAR_LEAST_GAIN:
         add(line, "it gains less than the %.4f asked of a kWh exported", why->least_gain_per_kwh);
         break;
+    case GR_BAR_TOO_LITTLE:
+        add(line, "so little is not sure");
+        break;
     case GR_BAR_IMPORT_LIMIT:
         add(line, "the import limit of %.2f kW leaves no room", why->import_limit_kw);
         break;

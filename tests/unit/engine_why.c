@@ -244,6 +244,7 @@ static void what_keeps_a_cheaper_command_away_is_named_with_what_it_would_save(v
                 {GR_BAR_CAR, "but a car draws, and the battery must not feed it"},
                 {GR_BAR_CAR_UNKNOWN, "but whether a car draws is not known"},
                 {GR_BAR_LEAST_GAIN, "but it gains less than the 0.1000 asked of a kWh exported"},
+                {GR_BAR_TOO_LITTLE, "but so little is not sure"},
                 {GR_BAR_EXPORT_LIMIT, "but the export limit of 20.00 kW leaves no room"},
                 {GR_BAR_RESERVE, "but nothing is stored above the reserve of 50 %"}};
     for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
