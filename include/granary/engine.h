@@ -34,8 +34,8 @@ struct gr_planning {
                    reasons are given */
     int full_every_days; /* the battery should be full once in so many days, for its cells; 0: never asked */
     double full_percent; /* state of charge that counts as full */
-    double end_value_factor; /* what is left at the horizon's end is worth this x discharge efficiency x
-                                median import price */
+    double end_value_factor; /* what is left three days after the horizon is worth this x discharge efficiency
+                                x median import price */
 };
 
 /* For back-tests only: what is known of the time to come. `fill` writes mean powers over the slots and leaves

@@ -103,8 +103,9 @@ const struct gr_key gr_planning_keys[] = {
      .least = 1,
      .greatest = 90,
      .standard = 0,
-     .about = "the battery is charged full once in so many days, when that costs least, so that its cells are "
-              "balanced; 0: not asked for"},
+     .about =
+         "the battery is charged full once in so many days, when that costs least, so that its cells are "
+         "balanced; 0: not asked for"},
     {.name = "full_percent",
      .kind = GR_KEY_NUMBER,
      .offset = PLANNING(planning.full_percent),
@@ -122,8 +123,9 @@ const struct gr_key gr_planning_keys[] = {
      .greatest = 1.5,
      .standard = 0.8,
      .guesses = gr_guess_percent,
-     .about = "what is left at the horizon's end is worth this times the discharge efficiency times the "
-              "median import price"},
+     .about =
+         "what is left three days after the horizon (at its end where it is shorter than a day) is worth "
+         "this times the discharge efficiency times the horizon's median import price"},
     {.name = "strategy_file",
      .kind = GR_KEY_TEXT,
      .offset = PLANNING(strategy_file),
