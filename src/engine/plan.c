@@ -302,7 +302,8 @@ static int price_cycles(struct gr_engine *engine, struct gr_engine_plan *plan, s
     return status;
 }
 
-/* The days after the horizon in place of a rate on what is left. `tail` is to be kept as long as the problem. */
+/* The days after the horizon in place of a rate on what is left. `tail` is to be kept as long as the problem.
+ */
 static int take_tail(const struct gr_engine *engine, const struct gr_engine_plan *plan,
                      struct gr_problem *problem, struct gr_path_values *tail, struct gr_error *error)
 {
