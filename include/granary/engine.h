@@ -277,8 +277,8 @@ struct gr_spent {
     double per_s;            /* of the last record, for a gap behind it */
 };
 
-/* At local midnight; then each record of the day is added in the order of time. A gap of up to a quarter of an
- * hour is filled from the record beside it; after a longer one counting begins anew. */
+/* At local midnight; then each record of the day is added in the order of time. A gap of up to a quarter of
+ * an hour is filled from the record beside it; after a longer one counting begins anew. */
 struct gr_spent gr_spent_begin(int64_t midnight_s);
 void gr_engine_spend(const struct gr_engine *engine, struct gr_spent *spent,
                      const struct gr_slot_record *means);
