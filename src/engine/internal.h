@@ -96,6 +96,7 @@ void gr_engine_find_full(const struct gr_engine *engine, struct gr_engine_plan *
 /* been_full at the end of slot t, by what is stored then. */
 void gr_engine_carry_full(const struct gr_engine_config *config, struct gr_engine_plan *plan, size_t t,
                           double stored_kwh);
+
 /* ---- tail.c ---- */
 
 /* The value function at the horizon's end where the horizon is of a day or longer: that of the mean course of
