@@ -220,7 +220,7 @@ class Wire:
         pause = threading.Event()
         try:
             while True:
-                data = one.recv(4096 if self.bytes_per_s is None else 64)
+                data = one.recv(4096 if self.bytes_per_s is None else self.bytes_per_s // 40)
                 self.open.wait()
                 if not data:
                     break
