@@ -500,7 +500,6 @@ static void set_command(struct gr_engine *engine, const struct gr_moment *now, c
     bool first = !engine->pacer.any;
     out->changed = gr_pacer_note(&engine->pacer, wish->kind, wish->power_kw, now) || first;
     bool due = now->utc_s - command->issued_s >= safety->validity_s / 2 || now->utc_s < command->issued_s;
-    gr_answer_told(&engine->answer, wish->kind, engine->pacer.power_kw, wish->target_percent, now);
     out->issue = out->changed || due || engine->reissue || out->fault != engine->issued_fault;
     if (!out->issue) {
         return;
@@ -514,6 +513,8 @@ static void set_command(struct gr_engine *engine, const struct gr_moment *now, c
     command->valid_until_s = now->utc_s + safety->validity_s;
     command->sequence = ++engine->sequence;
     (void)snprintf(command->reason, sizeof command->reason, "%s", reason);
+    /* What the plan would now aim at, and has not told, is no excuse. */
+    gr_answer_told(&engine->answer, command->kind, command->power_kw, command->target_percent, now);
 }
 
 static void fall_back(struct gr_engine *engine, const struct gr_moment *now, const char *text,

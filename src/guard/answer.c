@@ -68,7 +68,8 @@ void gr_answer_jumped(struct gr_answer_watch *watch)
     watch->gauge_percent = NAN;
 }
 
-enum verdict { UNSEEN, DOES, GIVES_LESS, DOES_NOT, GOES_AGAINST };
+/* EXCUSED: it stands still where it may, which says neither that it does as told nor that it does not. */
+enum verdict { UNSEEN, EXCUSED, DOES, GIVES_LESS, DOES_NOT, GOES_AGAINST };
 
 static double tolerance_kw(const struct gr_site *site)
 {
@@ -111,10 +112,14 @@ static enum verdict judge_power(const struct gr_answer_watch *watch, const struc
     if (given_kw > watch->power_kw + tolerance) {
         return DOES_NOT;
     }
-    if (given_kw >= asked_kw - tolerance || may_give_less(watch, seen)) {
+    bool gives = given_kw >= answers_share * asked_kw;
+    if (given_kw >= asked_kw - tolerance || (gives && may_give_less(watch, seen))) {
         return DOES;
     }
-    return given_kw >= answers_share * asked_kw ? GIVES_LESS : DOES_NOT;
+    if (gives) {
+        return GIVES_LESS;
+    }
+    return may_give_less(watch, seen) ? EXCUSED : DOES_NOT;
 }
 
 /* By the power seen, which must be younger than the command. */
@@ -166,7 +171,10 @@ static enum verdict judge_course(struct gr_answer_watch *watch, const struct gr_
     if (moved < -against_points) {
         return GOES_AGAINST;
     }
-    return moved >= 2 * answers_share * asked || may_give_less(watch, seen) ? DOES : DOES_NOT;
+    if (moved >= 2 * answers_share * asked) {
+        return DOES;
+    }
+    return may_give_less(watch, seen) ? EXCUSED : DOES_NOT;
 }
 
 static void describe(struct gr_answer_watch *watch, const struct gr_answer_seen *seen, enum verdict verdict,
@@ -282,7 +290,7 @@ bool gr_answer_turn(struct gr_answer_watch *watch, const struct gr_safety *safet
         note_obedience(watch, safety, course == DOES, now);
         return false;
     }
-    if (flow == UNSEEN || !is_astray(watch, safety, now)) {
+    if (flow == UNSEEN || flow == EXCUSED || !is_astray(watch, safety, now)) {
         return false;
     }
     describe(watch, seen, flow, false);

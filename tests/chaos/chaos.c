@@ -273,6 +273,7 @@ static bool restart(struct chaos *chaos)
         return false;
     }
     chaos->restarted_s = chaos->world.true_s;
+    chaos->disobeyed_s = 0; /* of that the new one knows nothing */
     chaos->published_s = 0;
     chaos->last_utc_s = INT64_MIN;
     if (chaos->ends_s[CHAOS_LINK] > 0) {

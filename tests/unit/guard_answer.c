@@ -187,10 +187,27 @@ static void less_than_commanded_is_normal_near_the_end_and_at_the_connections_li
     empty.percent = 11;
     struct bench *benches[] = {&full, &at_target, &crowded, &empty};
     for (size_t i = 0; i < 4; i++) {
+        bool stands_still = benches[i]->battery_kw == 0;
         pass(benches[i], 600);
-        assert_int_equal(benches[i]->watch.answer, GR_ANSWER_FOLLOWS);
+        assert_int_equal(benches[i]->watch.answer, stands_still ? GR_ANSWER_UNKNOWN : GR_ANSWER_FOLLOWS);
+        assert_int_equal(benches[i]->repeats, 0);
         assert_true(isinf(benches[i]->watch.charge_kw));
     }
+}
+
+static void a_target_that_comes_near_for_a_while_is_no_new_chance_for_a_deaf_battery(void **state)
+{
+    (void)state;
+    char text[GR_REASON_SIZE];
+    struct bench bench = begin(GR_CHARGE, 3, 90);
+    for (int i = 0; i < 3; i++) {
+        pass(&bench, 60);
+        gr_answer_told(&bench.watch, GR_CHARGE, 3, 51, &bench.now);
+        pass(&bench, 60);
+        gr_answer_told(&bench.watch, GR_CHARGE, 3, 90, &bench.now);
+    }
+    assert_int_equal(bench.repeats, 1);
+    assert_int_equal(look(&bench, text), GR_FAULT_INVERTER);
 }
 
 static void more_than_commanded_is_not_obeyed(void **state)
@@ -310,6 +327,7 @@ int main(void)
         cmocka_unit_test(a_unit_that_is_wrong_is_guessed),
         cmocka_unit_test(what_a_derated_battery_gives_is_its_limit_for_two_hours),
         cmocka_unit_test(less_than_commanded_is_normal_near_the_end_and_at_the_connections_limit),
+        cmocka_unit_test(a_target_that_comes_near_for_a_while_is_no_new_chance_for_a_deaf_battery),
         cmocka_unit_test(more_than_commanded_is_not_obeyed),
         cmocka_unit_test(bands_without_power_are_watched_at_their_bounds),
         cmocka_unit_test(without_a_power_reading_the_state_of_charge_tells),
