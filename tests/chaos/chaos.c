@@ -196,6 +196,7 @@ static void begin_fault(struct chaos *chaos, enum chaos_fault fault)
         break;
     case CHAOS_DEAF:
         world->obedience = WORLD_DEAF;
+        chaos->ends_s[fault] += 3 * answer_s;
         break;
     case CHAOS_TURNED:
         world->obedience = WORLD_TURNS_SIGNS;
@@ -506,7 +507,8 @@ static bool do_readings_tell_the_truth(const struct chaos *chaos)
     return true;
 }
 
-/* An inverter that stands still whatever it is told is told so three times at most in its answer time. */
+/* An inverter that stands still whatever it is told is told so twice, each time for as long as an answer may
+ * take. Near the target it may stand still; that time does not count. */
 static void check_answer(struct chaos *chaos)
 {
     const struct gr_command *command = &chaos->world.decision.command;
@@ -516,8 +518,11 @@ static void check_answer(struct chaos *chaos)
     bool ignored = chaos->world.obedience == WORLD_DEAF && powered && told_truth && percent > 25 &&
                    percent < 90 && fabs(chaos->world.percent_error) < 1 && chaos->world.flow.grid_kw < 9 &&
                    chaos->world.flow.grid_kw > -3 && command->kind == chaos->last_kind;
-    chaos->disobeyed_s = ignored ? chaos->disobeyed_s + turn_s : 0;
-    require(chaos, chaos->disobeyed_s <= 3 * answer_s + 4 * turn_s, LAW_ANSWER,
+    bool near = fabs(command->target_percent - percent) < 4;
+    if (!ignored || !near) {
+        chaos->disobeyed_s = ignored ? chaos->disobeyed_s + turn_s : 0;
+    }
+    require(chaos, chaos->disobeyed_s <= 2 * answer_s + 4 * turn_s, LAW_ANSWER,
             "a deaf inverter is still commanded");
 }
 
