@@ -20,7 +20,7 @@ struct gr_sample {
 };
 
 /* One number that keeps coming: a plain payload, or a member of a JSON payload. */
-struct gr_series {
+struct gr_topic_series {
     char topic[GR_TOPIC_SIZE];
     char pointer[GR_FIELD_SIZE]; /* JSON Pointer; only used where is_json */
     bool is_json;
@@ -42,7 +42,7 @@ int gr_heard_note(struct gr_heard *heard, const char *topic, const void *payload
                   bool retained, int64_t mono_ms);
 
 /* The series, sorted by topic and pointer; valid until the next call. */
-const struct gr_series *gr_heard_series(struct gr_heard *heard, size_t *count);
+const struct gr_topic_series *gr_heard_series(struct gr_heard *heard, size_t *count);
 
 /* Messages, and those without any number in them. */
 unsigned gr_heard_messages(const struct gr_heard *heard, unsigned *without_number);
@@ -75,12 +75,12 @@ struct gr_proposal {
 /* Weighs every way of giving the roles to the series: by names, by ranges and steps, by the energy balance
  * house = grid + solar - battery - car, and by the state of charge, which follows the battery's power. The
  * margin over the next best way says how sure a finding is. GR_NO_MEMORY. */
-int gr_discover(struct gr_proposal *out, const struct gr_series *series, size_t count,
+int gr_discover(struct gr_proposal *out, const struct gr_topic_series *series, size_t count,
                 struct gr_error *error);
 
 /* A configuration to start from, with comments: `mqtt_group` is the text of its group of that name. What was
  * not found stands there under topics that begin with "not-found/". To be freed; NULL without memory. */
-char *gr_discover_config(const struct gr_proposal *proposal, const struct gr_series *series,
+char *gr_discover_config(const struct gr_proposal *proposal, const struct gr_topic_series *series,
                          const char *mqtt_group, const char *timezone);
 
 #endif

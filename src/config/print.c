@@ -38,7 +38,7 @@ static const char *direction(enum gr_channel channel, double sign)
 static void print_input(FILE *stream, enum gr_channel channel, const struct gr_config *config)
 {
     const struct gr_input *input = &config->inputs[channel];
-    fprintf(stream, "  %-19s", gr_channel_name(channel));
+    fprintf(stream, "  %-20s", gr_channel_name(channel));
     if (!input->configured) {
         fprintf(stream, "not configured\n");
         return;
@@ -51,7 +51,7 @@ static void print_input(FILE *stream, enum gr_channel channel, const struct gr_c
     if (input->scale != 1 || input->offset != 0) {
         fprintf(stream, ", number x %.6g %+.6g", input->scale, input->offset);
     }
-    fprintf(stream, ";\n%21smissing after %g s", "", config->engine.safety.max_age_s[channel]);
+    fprintf(stream, ";\n%22smissing after %g s", "", config->engine.safety.max_age_s[channel]);
     if (channel != GR_GRID_PRESENT) {
         fprintf(stream, "; believed from %.4g to %.4g %s", input->least, input->greatest,
                 gr_channel_unit(channel));

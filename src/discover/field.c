@@ -7,12 +7,14 @@
 /* Common practice, no source: a house, its battery and its sun stay below this. */
 static const double most_kw = 60;
 static const double standby_kw = 0.02; /* no lived-in house draws less for long */
+static const double least_car_kw =
+    1; /* IEC 61851-1: a car draws 6 A or nothing, 1.4 kW at 230 V; here some less */
 static const double least_power_range = 0.2;
 
 /* ---- one series on common points ---- */
 
 /* The newest value at a moment, the oldest one before the first. */
-static double value_at(const struct gr_series *series, int64_t mono_ms)
+static double value_at(const struct gr_topic_series *series, int64_t mono_ms)
 {
     if (series->count == 0) {
         return series->last;
@@ -36,7 +38,7 @@ static double factor_of(enum gr_unit unit)
 
 static void lay_out(struct gr_field *field, struct gr_candidate *candidate, int64_t from_ms, int64_t to_ms)
 {
-    const struct gr_series *series = &field->series[candidate->series];
+    const struct gr_topic_series *series = &field->series[candidate->series];
     double factor = factor_of(candidate->unit);
     for (size_t i = 0; i < field->points; i++) {
         int64_t at_ms = from_ms + (to_ms - from_ms) * (int64_t)i / (int64_t)field->points;
@@ -53,7 +55,7 @@ static void lay_out(struct gr_field *field, struct gr_candidate *candidate, int6
 /* ---- plausibility ---- */
 
 /* Energy registers, clocks and counts of messages only ever rise. */
-static bool is_counter(const struct gr_series *series)
+static bool is_counter(const struct gr_topic_series *series)
 {
     double before = series->count ? series->samples[0].value : 0;
     size_t rises = 0;
@@ -67,7 +69,7 @@ static bool is_counter(const struct gr_series *series)
     return rises >= 4 && 4 * rises > series->count && series->least > 1;
 }
 
-static size_t count_levels(const struct gr_series *series)
+static size_t count_levels(const struct gr_topic_series *series)
 {
     double levels[4];
     size_t count = 0;
@@ -83,7 +85,7 @@ static size_t count_levels(const struct gr_series *series)
     return count;
 }
 
-static bool is_whole(const struct gr_series *series)
+static bool is_whole(const struct gr_topic_series *series)
 {
     for (size_t i = 0; i < series->count; i++) {
         if (series->samples[i].value != floor(series->samples[i].value)) {
@@ -103,7 +105,7 @@ static double share_near_zero(const struct gr_candidate *candidate, size_t point
 }
 
 /* What speaks for watts or kilowatts, whatever the role. */
-static double suit_unit(const struct gr_series *series, enum gr_unit unit)
+static double suit_unit(const struct gr_topic_series *series, enum gr_unit unit)
 {
     double greatest = fmax(fabs(series->least), fabs(series->greatest));
     if (greatest == 0) {
@@ -117,7 +119,7 @@ static double suit_unit(const struct gr_series *series, enum gr_unit unit)
 
 static double suit_as_power(const struct gr_field *field, const struct gr_candidate *candidate)
 {
-    const struct gr_series *series = &field->series[candidate->series];
+    const struct gr_topic_series *series = &field->series[candidate->series];
     double greatest = fmax(fabs(series->least), fabs(series->greatest));
     double suits = suit_unit(series, candidate->unit);
     suits += gr_names_hold_unit(field->names, candidate->series, candidate->unit) ? 2 : 0;
@@ -142,6 +144,7 @@ static void suit_roles(const struct gr_field *field, struct gr_candidate *candid
     suits[GR_CAR_POWER] -= both_ways ? 5 : 0;
     suits[GR_HOUSE_POWER] += zeros > 0.05 ? -1.5 : 0.5;
     suits[GR_CAR_POWER] -= zeros < 0.05 ? 1 : 0;
+    suits[GR_CAR_POWER] -= candidate->greatest > standby_kw && candidate->greatest < least_car_kw ? 5 : 0;
 }
 
 /* Stored energy moves slowly: a share that goes further from point to point than over the lag is noise. */
@@ -158,7 +161,7 @@ static bool is_restless(const struct gr_field *field, const struct gr_candidate 
 static void suit(const struct gr_field *field, struct gr_candidate *candidate)
 {
     const char *word;
-    const struct gr_series *series = &field->series[candidate->series];
+    const struct gr_topic_series *series = &field->series[candidate->series];
     bool power = candidate->unit == GR_UNIT_W || candidate->unit == GR_UNIT_KW;
     double alone = power ? suit_as_power(field, candidate) : series->live == 0 ? -1 : 0;
     for (int channel = 0; channel < GR_CHANNELS; channel++) {
@@ -209,7 +212,7 @@ static void offer_as(struct gr_field *field, size_t series, enum gr_unit unit, i
 }
 
 /* From when on most series have spoken, at the latest a quarter of the time in, to the last word. */
-static void find_span(const struct gr_series *series, size_t count, int64_t *from_ms, int64_t *to_ms)
+static void find_span(const struct gr_topic_series *series, size_t count, int64_t *from_ms, int64_t *to_ms)
 {
     int64_t first_ms = INT64_MAX, last_ms = INT64_MIN;
     for (size_t i = 0; i < count; i++) {
@@ -229,7 +232,7 @@ static void find_span(const struct gr_series *series, size_t count, int64_t *fro
     *to_ms = first_ms == INT64_MAX ? 1 : last_ms + 1;
 }
 
-void gr_field_fill(struct gr_field *field, const struct gr_series *series, size_t count,
+void gr_field_fill(struct gr_field *field, const struct gr_topic_series *series, size_t count,
                    const struct gr_names *names)
 {
     int64_t from_ms, to_ms;

@@ -18,7 +18,7 @@ struct gr_candidate {
 };
 
 struct gr_field {
-    const struct gr_series *series;
+    const struct gr_topic_series *series;
     const struct gr_names *names;
     struct gr_candidate candidates[GR_FIT_CANDIDATES];
     size_t count, points, lag;
@@ -27,7 +27,7 @@ struct gr_field {
 
 /* Fills the field with what may be a power or a state of charge, the most likely ones where there are many.
  */
-void gr_field_fill(struct gr_field *field, const struct gr_series *series, size_t count,
+void gr_field_fill(struct gr_field *field, const struct gr_topic_series *series, size_t count,
                    const struct gr_names *names);
 
 /* How a state of charge (candidate `state`) and battery power (`battery`, + charges after `sign`) go

@@ -10,7 +10,7 @@
 enum { MOST_SERIES = 1024, MOST_SAMPLES = 1024, MOST_DEPTH = 6 };
 
 struct gr_heard {
-    struct gr_series *series;
+    struct gr_topic_series *series;
     size_t count, room;
     bool sorted;
     unsigned messages, without_number;
@@ -42,7 +42,7 @@ void gr_heard_free(struct gr_heard *heard)
     }
 }
 
-static int compare(const struct gr_series *a, const char *topic, const char *pointer, bool is_json)
+static int compare(const struct gr_topic_series *a, const char *topic, const char *pointer, bool is_json)
 {
     int order = strcmp(a->topic, topic);
     if (order == 0) {
@@ -51,7 +51,8 @@ static int compare(const struct gr_series *a, const char *topic, const char *poi
     return order ? order : (int)a->is_json - (int)is_json;
 }
 
-static struct gr_series *find(struct gr_heard *heard, const char *topic, const char *pointer, bool is_json)
+static struct gr_topic_series *find(struct gr_heard *heard, const char *topic, const char *pointer,
+                                    bool is_json)
 {
     for (size_t i = 0; i < heard->count; i++) {
         if (compare(&heard->series[i], topic, pointer, is_json) == 0) {
@@ -61,19 +62,20 @@ static struct gr_series *find(struct gr_heard *heard, const char *topic, const c
     return NULL;
 }
 
-static struct gr_series *add(struct gr_heard *heard, const char *topic, const char *pointer, bool is_json)
+static struct gr_topic_series *add(struct gr_heard *heard, const char *topic, const char *pointer,
+                                   bool is_json)
 {
     if (heard->count == heard->room) {
         size_t room = heard->room * 2 + 32;
-        struct gr_series *grown = realloc(heard->series, room * sizeof *grown);
+        struct gr_topic_series *grown = realloc(heard->series, room * sizeof *grown);
         if (!grown) {
             return NULL;
         }
         heard->series = grown;
         heard->room = room;
     }
-    struct gr_series *series = &heard->series[heard->count++];
-    *series = (struct gr_series){
+    struct gr_topic_series *series = &heard->series[heard->count++];
+    *series = (struct gr_topic_series){
         .is_json = is_json, .least = INFINITY, .greatest = -INFINITY, .last = NAN, .kept_of = 1};
     (void)snprintf(series->topic, sizeof series->topic, "%s", topic);
     (void)snprintf(series->pointer, sizeof series->pointer, "%s", pointer);
@@ -82,7 +84,7 @@ static struct gr_series *add(struct gr_heard *heard, const char *topic, const ch
 }
 
 /* Half as many, over the same time. */
-static void thin_out(struct gr_series *series)
+static void thin_out(struct gr_topic_series *series)
 {
     for (size_t i = 0; 2 * i < series->count; i++) {
         series->samples[i] = series->samples[2 * i];
@@ -91,7 +93,7 @@ static void thin_out(struct gr_series *series)
     series->kept_of *= 2;
 }
 
-static int keep(struct gr_series *series, double value, int64_t mono_ms)
+static int keep(struct gr_topic_series *series, double value, int64_t mono_ms)
 {
     if (++series->skipped < series->kept_of && series->count > 0) {
         return GR_OK;
@@ -120,7 +122,7 @@ static int take_number(struct arrival *arrival, const char *pointer, bool is_jso
     if (strlen(arrival->topic) >= GR_TOPIC_SIZE || strlen(pointer) >= GR_FIELD_SIZE) {
         return GR_OK;
     }
-    struct gr_series *series = find(heard, arrival->topic, pointer, is_json);
+    struct gr_topic_series *series = find(heard, arrival->topic, pointer, is_json);
     if (!series && heard->count == MOST_SERIES) {
         return GR_OK;
     }
@@ -240,11 +242,11 @@ int gr_heard_note(struct gr_heard *heard, const char *topic, const void *payload
 
 static int compare_series(const void *a, const void *b)
 {
-    const struct gr_series *other = b;
+    const struct gr_topic_series *other = b;
     return compare(a, other->topic, other->pointer, other->is_json);
 }
 
-const struct gr_series *gr_heard_series(struct gr_heard *heard, size_t *count)
+const struct gr_topic_series *gr_heard_series(struct gr_heard *heard, size_t *count)
 {
     if (!heard->sorted && heard->count > 0) {
         qsort(heard->series, heard->count, sizeof *heard->series, compare_series);

@@ -93,7 +93,7 @@ static void say_doubts(struct gr_finding *finding, const struct gr_field *field,
         say(finding, "only its retained value came: nothing was sent while listening");
     }
     if (best - search->other_series[channel] < likely_margin && rival >= 0) {
-        const struct gr_series *other = &field->series[field->candidates[rival].series];
+        const struct gr_topic_series *other = &field->series[field->candidates[rival].series];
         say(finding, "%.60s%s%.30s would do nearly as well", other->topic, other->is_json ? " " : "",
             other->pointer);
     }
@@ -181,7 +181,8 @@ static void find_car_inside(struct gr_proposal *out, const struct gr_field *fiel
     out->house_holds_car = true;
 }
 
-int gr_discover(struct gr_proposal *out, const struct gr_series *series, size_t count, struct gr_error *error)
+int gr_discover(struct gr_proposal *out, const struct gr_topic_series *series, size_t count,
+                struct gr_error *error)
 {
     struct gr_names *names = NULL;
     struct gr_search search;

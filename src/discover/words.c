@@ -153,7 +153,7 @@ static bool holds(const struct name *name, const char *word)
     return false;
 }
 
-int gr_names_create(struct gr_names **out, const struct gr_series *series, size_t count)
+int gr_names_create(struct gr_names **out, const struct gr_topic_series *series, size_t count)
 {
     struct gr_names *names = calloc(1, sizeof *names);
     if (!names) {

@@ -7,7 +7,7 @@
 /* What the words of all names say; a word that most names hold says nothing. */
 struct gr_names;
 
-int gr_names_create(struct gr_names **out, const struct gr_series *series, size_t count);
+int gr_names_create(struct gr_names **out, const struct gr_topic_series *series, size_t count);
 void gr_names_free(struct gr_names *names);
 
 /* How well the name of a series suits a channel: above 0 speaks for it, below 0 against it. `word` is set to

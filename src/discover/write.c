@@ -48,7 +48,7 @@ static void print_missing(FILE *stream, enum gr_channel channel, const char *top
 }
 
 static void print_found(FILE *stream, enum gr_channel channel, const struct gr_finding *finding,
-                        const struct gr_series *series, const char *before)
+                        const struct gr_topic_series *series, const char *before)
 {
     char topic[4 * GR_TOPIC_SIZE + 3], pointer[4 * GR_FIELD_SIZE + 3];
     const char *positive = positive_word(channel, finding->sign);
@@ -70,7 +70,8 @@ static void print_found(FILE *stream, enum gr_channel channel, const struct gr_f
     fprintf(stream, "%s    };\n", before);
 }
 
-static void print_inputs(FILE *stream, const struct gr_proposal *proposal, const struct gr_series *series)
+static void print_inputs(FILE *stream, const struct gr_proposal *proposal,
+                         const struct gr_topic_series *series)
 {
     static const char *const missing[GR_CHANNELS] = {[GR_STATE_OF_CHARGE] = "state-of-charge",
                                                      [GR_BATTERY_POWER] = "battery-power",
@@ -154,7 +155,8 @@ static void print_battery(FILE *stream, const struct gr_proposal *proposal)
     fputs("};\n\n", stream);
 }
 
-static void print_solar(FILE *stream, const struct gr_proposal *proposal, const struct gr_series *series)
+static void print_solar(FILE *stream, const struct gr_proposal *proposal,
+                        const struct gr_topic_series *series)
 {
     const struct gr_finding *sun = &proposal->of[GR_SOLAR_POWER];
     if (!sun->found) {
@@ -202,7 +204,7 @@ static void print_rest(FILE *stream)
           stream);
 }
 
-char *gr_discover_config(const struct gr_proposal *proposal, const struct gr_series *series,
+char *gr_discover_config(const struct gr_proposal *proposal, const struct gr_topic_series *series,
                          const char *mqtt_group, const char *timezone)
 {
     char *text = NULL;

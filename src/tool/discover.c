@@ -274,7 +274,7 @@ static void listen_until_the_end(struct work *work)
 
 /* ---- telling ---- */
 
-static void name_series(char *out, size_t size, const struct gr_series *series)
+static void name_series(char *out, size_t size, const struct gr_topic_series *series)
 {
     char topic[GR_ESCAPED_SIZE], pointer[GR_ESCAPED_SIZE];
     gr_escape(topic, series->topic, strlen(series->topic));
@@ -282,7 +282,7 @@ static void name_series(char *out, size_t size, const struct gr_series *series)
     (void)snprintf(out, size, "%s%s%s", topic, series->is_json ? "  " : "", series->is_json ? pointer : "");
 }
 
-static void print_series(const struct gr_series *series, const char *is)
+static void print_series(const struct gr_topic_series *series, const char *is)
 {
     char name[2 * GR_ESCAPED_SIZE + 4], every[24] = "retained";
     name_series(name, sizeof name, series);
@@ -296,7 +296,7 @@ static void print_series(const struct gr_series *series, const char *is)
            every, is);
 }
 
-static void print_all(struct work *work, const struct gr_series *series, size_t count,
+static void print_all(struct work *work, const struct gr_topic_series *series, size_t count,
                       const struct gr_proposal *proposal)
 {
     unsigned without, messages = gr_heard_messages(work->heard, &without);
@@ -329,7 +329,7 @@ static const char *direction_words(enum gr_channel channel, double sign)
 }
 
 static void print_finding(const struct gr_finding *finding, enum gr_channel channel,
-                          const struct gr_series *series)
+                          const struct gr_topic_series *series)
 {
     static const char *const units[] = {
         [GR_UNIT_PERCENT] = "%", [GR_UNIT_RATIO] = "ratio 0 to 1", [GR_UNIT_W] = "W", [GR_UNIT_KW] = "kW"};
@@ -344,7 +344,7 @@ static void print_finding(const struct gr_finding *finding, enum gr_channel chan
            finding->why);
 }
 
-static void print_proposal(const struct gr_proposal *proposal, const struct gr_series *series)
+static void print_proposal(const struct gr_proposal *proposal, const struct gr_topic_series *series)
 {
     puts("\nProposal");
     for (int channel = 0; channel <= GR_CAR_POWER; channel++) {
@@ -377,7 +377,7 @@ static const char *find_timezone(char *room, size_t size)
 }
 
 static int write_config(const struct work *work, const struct gr_proposal *proposal,
-                        const struct gr_series *series)
+                        const struct gr_topic_series *series)
 {
     char zone[GR_PATH_SIZE];
     char *text = gr_discover_config(proposal, series, work->mqtt_text, find_timezone(zone, sizeof zone));
@@ -401,7 +401,7 @@ static int conclude(struct work *work)
     struct gr_error error = {""};
     struct gr_proposal proposal;
     size_t count;
-    const struct gr_series *series = gr_heard_series(work->heard, &count);
+    const struct gr_topic_series *series = gr_heard_series(work->heard, &count);
     if (!work->reached) {
         fprintf(stderr, "granary discover: %s, port %d: not reached%s%s\n", work->mqtt.host, work->mqtt.port,
                 work->trouble[0] ? ": " : "", work->trouble);

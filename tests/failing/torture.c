@@ -102,7 +102,7 @@ static void expect_recovery(struct world *world)
     (void)failing_end();
     int64_t hour_s = world->true_s - world->true_s % 3600;
     (void)world_publish(world, GR_IMPORT, hour_s, hour_s + 86400, 0.09);
-    (void)world_publish(world, GR_IMPORT, hour_s + 43200, hour_s + 86400, 0.4);
+    (void)world_publish(world, GR_IMPORT, hour_s + 7200, hour_s + 86400, 0.4);
     for (int i = 0; i < 5; i++) {
         turn(world, 60);
     }

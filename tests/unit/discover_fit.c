@@ -107,7 +107,7 @@ static void begin(struct home *home, const char *const names[GR_CHANNELS])
 }
 
 static void assert_found(const struct home *home, const struct gr_proposal *proposal,
-                         const struct gr_series *series, enum gr_channel channel)
+                         const struct gr_topic_series *series, enum gr_channel channel)
 {
     const struct gr_finding *finding = &proposal->of[channel];
     if (!finding->found || strcmp(series[finding->series].topic, home->topic[channel]) != 0) {
@@ -132,7 +132,7 @@ static void find_all(struct home *home, struct gr_proposal *proposal)
 {
     size_t count;
     live(home);
-    const struct gr_series *series = gr_heard_series(home->heard, &count);
+    const struct gr_topic_series *series = gr_heard_series(home->heard, &count);
     assert_int_equal(gr_discover(proposal, series, count, NULL), GR_OK);
     for (int channel = 0; channel <= GR_CAR_POWER; channel++) {
         bool there =
@@ -243,10 +243,10 @@ static void the_same_power_on_a_second_topic_takes_nothing_from_the_first(void *
     size_t count;
     begin(&home, plain_names);
     live(&home);
-    const struct gr_series *series = gr_heard_series(home.heard, &count);
+    const struct gr_topic_series *series = gr_heard_series(home.heard, &count);
     for (size_t i = 0; i < count; i++) {
         if (strcmp(series[i].topic, "home/grid/power") == 0) {
-            struct gr_series grid = series[i];
+            struct gr_topic_series grid = series[i];
             for (size_t k = 0; k < grid.count; k++) {
                 publish(&home, "home/grid/kilowatts", grid.samples[k].value / 1000, grid.samples[k].mono_ms);
             }
@@ -271,7 +271,7 @@ static void only_decoys_give_nothing_to_be_sure_of(void **state)
     for (int second = 0; second < SECONDS; second += EVERY) {
         publish_decoys(&home, second, (int64_t)second * 1000);
     }
-    const struct gr_series *series = gr_heard_series(home.heard, &count);
+    const struct gr_topic_series *series = gr_heard_series(home.heard, &count);
     assert_int_equal(gr_discover(&proposal, series, count, NULL), GR_OK);
     assert_false(proposal.of[GR_STATE_OF_CHARGE].found);
     for (int channel = 0; channel < GR_CHANNELS; channel++) {

@@ -10,10 +10,10 @@ static void hear(struct gr_heard *heard, const char *topic, const char *payload,
     assert_int_equal(gr_heard_note(heard, topic, payload, strlen(payload), retained, at_ms), GR_OK);
 }
 
-static const struct gr_series *find(struct gr_heard *heard, const char *topic, const char *pointer)
+static const struct gr_topic_series *find(struct gr_heard *heard, const char *topic, const char *pointer)
 {
     size_t count;
-    const struct gr_series *series = gr_heard_series(heard, &count);
+    const struct gr_topic_series *series = gr_heard_series(heard, &count);
     for (size_t i = 0; i < count; i++) {
         if (strcmp(series[i].topic, topic) == 0 && strcmp(series[i].pointer, pointer) == 0) {
             return &series[i];
@@ -37,7 +37,7 @@ static void plain_numbers_and_members_of_json_become_series(void **state)
     hear(heard, "c", "", false, 1000);
     (void)gr_heard_series(heard, &count);
     assert_int_equal(count, 3);
-    const struct gr_series *plain = find(heard, "a", "");
+    const struct gr_topic_series *plain = find(heard, "a", "");
     assert_non_null(plain);
     assert_false(plain->is_json);
     assert_int_equal(plain->live, 2);
@@ -56,7 +56,7 @@ static void retained_values_are_known_but_no_samples(void **state)
     struct gr_heard *heard;
     assert_int_equal(gr_heard_create(&heard), GR_OK);
     hear(heard, "a", "40", true, 1000);
-    const struct gr_series *series = find(heard, "a", "");
+    const struct gr_topic_series *series = find(heard, "a", "");
     assert_int_equal(series->live, 0);
     assert_int_equal(series->retained, 1);
     assert_int_equal(series->count, 0);
@@ -74,7 +74,7 @@ static void long_listening_thins_samples_out_over_the_whole_time(void **state)
         (void)snprintf(text, sizeof text, "%d", i % 977);
         hear(heard, "a", text, false, i);
     }
-    const struct gr_series *series = find(heard, "a", "");
+    const struct gr_topic_series *series = find(heard, "a", "");
     assert_int_equal(series->live, 100000);
     assert_true(series->count >= 512 && series->count <= 1024);
     assert_true(series->samples[0].mono_ms < 500);
