@@ -385,9 +385,6 @@ static int fail(const char *format, ...)
 
 static int show(struct work *work)
 {
-    if (!wait_for(work, knows_active, ANSWER_MS / 3)) {
-        return fail("%s", "no granaryd has published on this broker");
-    }
     print_active(work);
     if (strcmp(work->state, "ready") != 0) {
         return fail("granaryd is not running there now (its state is %s)", work->state);
@@ -441,6 +438,9 @@ static int run(struct work *work)
         status = fail("%s", error.text);
     } else if (!wait_for(work, is_up, CONNECT_MS)) {
         status = fail("the broker is not reached: %s", work->trouble);
+    } else if (!wait_for(work, knows_active, ANSWER_MS / 3)) {
+        /* What is retained also says that the subscription holds: an answer cannot come before it. */
+        status = fail("%s", "no granaryd has published on this broker");
     } else {
         status = work->call.what ? ask(work, request) : show(work);
     }
