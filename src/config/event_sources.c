@@ -175,17 +175,6 @@ const struct gr_key gr_event_file_keys[] = {
 static const struct gr_key *const http_tables[] = {gr_event_source_keys, gr_event_http_keys, NULL};
 static const struct gr_key *const file_tables[] = {gr_event_source_keys, gr_event_file_keys, NULL};
 
-/* The kind decides which keys are allowed. False where it cannot be told. */
-static bool read_kind(struct gr_reader *reader, const config_setting_t *group, int *kind)
-{
-    const config_setting_t *setting = config_setting_get_member(group, "kind");
-    if (!setting) {
-        gr_complain(reader, group, "kind", "missing; needed: \"http\" or \"file\"");
-        return false;
-    }
-    return gr_value_read(reader, setting, &gr_event_source_keys[0], kind);
-}
-
 static void check_pointers(struct gr_reader *reader, const config_setting_t *group,
                            const struct gr_window_mapping *mapping)
 {
@@ -276,7 +265,7 @@ static void finish(struct gr_reader *reader, const config_setting_t *group, stru
 static void read_event_source(struct gr_reader *reader, const config_setting_t *group, struct gr_config *out)
 {
     int kind = GR_SOURCE_HTTP;
-    if (!read_kind(reader, group, &kind)) {
+    if (!gr_kind_read(reader, group, &gr_event_source_keys[0], "\"http\" or \"file\"", &kind)) {
         return;
     }
     struct event_form *form = calloc(1, sizeof *form);

@@ -64,8 +64,8 @@ extern const struct gr_key gr_root_keys[], gr_site_keys[], gr_battery_keys[], gr
     gr_http_source_keys[], gr_file_source_keys[], gr_table_keys[], gr_price_keys[], gr_weather_http_keys[],
     gr_weather_file_keys[], gr_weather_keys[], gr_band_keys[], gr_planning_keys[], gr_safety_keys[],
     gr_outputs_keys[], gr_actuate_keys[], gr_announce_keys[], gr_appliance_keys[], gr_events_keys[],
-    gr_taper_keys[], gr_loss_keys[], gr_wear_keys[],
-    gr_event_source_keys[], gr_event_http_keys[], gr_event_file_keys[];
+    gr_taper_keys[], gr_loss_keys[], gr_wear_keys[], gr_event_source_keys[], gr_event_http_keys[],
+    gr_event_file_keys[];
 
 extern const struct gr_guess gr_guess_kilo[], gr_guess_percent[], gr_guess_money[];
 
@@ -183,6 +183,10 @@ struct gr_source_form {
     char separator[8];
     const char *value_key; /* of the number itself; NULL: "price" */
 };
+/* The kind of a source decides which keys are allowed, so it is read before the form. False where it cannot
+ * be told. */
+bool gr_kind_read(struct gr_reader *reader, const config_setting_t *group, const struct gr_key *key,
+                  const char *allowed, int *kind);
 /* Complains of an address or a path that could not be used, or of a secret file that cannot be read. */
 void gr_source_check_place(struct gr_reader *reader, const config_setting_t *group, struct gr_source *source);
 /* Complains of a name with other than plain characters. */

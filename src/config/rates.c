@@ -118,15 +118,15 @@ static const struct gr_key *const file_tables[] = {gr_file_source_keys, gr_table
 static const struct gr_key *const *const tables_of[] = {
     [GR_SOURCE_BANDS] = bands_tables, [GR_SOURCE_HTTP] = http_tables, [GR_SOURCE_FILE] = file_tables};
 
-/* The kind decides which keys are allowed, so it is read before the form. False where it cannot be told. */
-static bool read_kind(struct gr_reader *reader, const config_setting_t *group, int *kind)
+bool gr_kind_read(struct gr_reader *reader, const config_setting_t *group, const struct gr_key *key,
+                  const char *allowed, int *kind)
 {
     const config_setting_t *setting = config_setting_get_member(group, "kind");
     if (!setting) {
-        gr_complain(reader, group, "kind", "missing; needed: \"bands\", \"http\" or \"file\"");
+        gr_complain(reader, group, "kind", "missing; needed: %s", allowed);
         return false;
     }
-    return gr_value_read(reader, setting, &gr_bands_source_keys[0], kind);
+    return gr_value_read(reader, setting, key, kind);
 }
 
 void gr_source_check_name(struct gr_reader *reader, const config_setting_t *group, const char *name)
@@ -217,7 +217,7 @@ static void read_source(struct gr_reader *reader, const config_setting_t *group,
                         const struct gr_config *config, struct gr_source *out)
 {
     int kind = GR_SOURCE_BANDS;
-    if (!read_kind(reader, group, &kind)) {
+    if (!gr_kind_read(reader, group, &gr_bands_source_keys[0], "\"bands\", \"http\" or \"file\"", &kind)) {
         return;
     }
     struct gr_source_form *form = calloc(1, sizeof *form);

@@ -113,17 +113,6 @@ static const struct gr_key *const http_tables[] = {gr_weather_keys, gr_weather_h
 static const struct gr_key *const file_tables[] = {gr_weather_keys, gr_weather_file_keys, gr_table_keys,
                                                    NULL};
 
-/* The kind decides which keys are allowed. False where it cannot be told. */
-static bool read_kind(struct gr_reader *reader, const config_setting_t *group, int *kind)
-{
-    const config_setting_t *setting = config_setting_get_member(group, "kind");
-    if (!setting) {
-        gr_complain(reader, group, "kind", "missing; needed: \"http\" or \"file\"");
-        return false;
-    }
-    return gr_value_read(reader, setting, &gr_weather_keys[0], kind);
-}
-
 static double all_inverters_kw(const struct gr_site *site)
 {
     double sum = 0;
@@ -195,7 +184,7 @@ void gr_weather_read(struct gr_reader *reader, const config_setting_t *root, str
 {
     const config_setting_t *group = gr_group_member(reader, root, "weather", false);
     int kind = GR_SOURCE_HTTP;
-    if (!group || !read_kind(reader, group, &kind)) {
+    if (!group || !gr_kind_read(reader, group, &gr_weather_keys[0], "\"http\" or \"file\"", &kind)) {
         return;
     }
     struct weather_form *form = calloc(1, sizeof *form);
