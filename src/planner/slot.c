@@ -158,13 +158,13 @@ static double cheapest_dc_cost(const struct gr_slot *slot, double battery_kw, st
     double least_kw = gr_max(0, surplus_kw + dc_of_ac(slot, -slot->inverter.limit_kw));
     double most_kw = gr_min(slot->dc_solar_kw, surplus_kw + dc_of_ac(slot, slot->inverter.limit_kw));
     double cost = dc_cost(slot, battery_kw, least_kw, best);
-    enum { KINKS = 5 };
-    const double grid_kw[KINKS] = {-slot->meter.export_limit_kw, 0, slot->meter.import_limit_kw,
-                                   slot->meter.soft_kw, slot->meter.peak_kw};
-    for (size_t i = 0; slot->curtailable && i < 2 * KINKS + 2; i++) {
-        double shift_kw = i < KINKS ? 0 : slot->solar_kw;
-        double held_kw = i < 2 * KINKS ? surplus_kw + dc_of_ac(slot, grid_kw[i % KINKS] - shift_kw - base_kw)
-                         : i == 2 * KINKS ? surplus_kw
+    const double grid_kw[] = {-slot->meter.export_limit_kw, 0, slot->meter.import_limit_kw,
+                              slot->meter.soft_kw, slot->meter.peak_kw};
+    const size_t kinks = sizeof grid_kw / sizeof *grid_kw;
+    for (size_t i = 0; slot->curtailable && i < 2 * kinks + 2; i++) {
+        double shift_kw = i < kinks ? 0 : slot->solar_kw;
+        double held_kw = i < 2 * kinks ? surplus_kw + dc_of_ac(slot, grid_kw[i % kinks] - shift_kw - base_kw)
+                         : i == 2 * kinks ? surplus_kw
                                           : most_kw;
         struct gr_flow flow;
         if (held_kw > least_kw && held_kw <= most_kw) {
