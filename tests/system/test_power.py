@@ -7,12 +7,13 @@ import subprocess
 import time
 import unittest
 
-from harness import DAEMON, ROOT, Process, SystemTest, free_port
+from harness import DAEMON, ROOT, Process, SystemTest, free_port, needs_first_broker
 
 KEEP_ALIVE_S = 5
 MOST_S = 1.5 * KEEP_ALIVE_S + 7 + 1  # when mosquitto gives a silent client up, and a second to tell
 
 
+@needs_first_broker("a listener on the cable as well")
 class Power(SystemTest):
     def prepare_broker(self):
         """A cable from here to the machine; the broker listens at this end of it too."""
