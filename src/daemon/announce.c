@@ -1,5 +1,6 @@
 #include "daemon/announce.h"
 
+#include "config/json_text.h"
 #include "daemon/log.h"
 #include "daemon/properties.h"
 
@@ -87,7 +88,7 @@ static void withdraw(struct gr_bridge *bridge, struct gr_store *store, const jso
 static void keep(struct gr_store *store, const json_t *topics)
 {
     struct gr_error error = {""};
-    char *text = json_dumps(topics, JSON_COMPACT);
+    char *text = gr_json_text(topics, JSON_COMPACT);
     if (text && gr_store_put_text(store, kept_name, text, &error) != GR_OK) {
         gr_log(GR_LOG_WARNING, "what is announced will not be taken back: %s", error.text);
     }

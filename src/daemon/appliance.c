@@ -1,5 +1,6 @@
 #include "daemon/appliance.h"
 
+#include "config/json_text.h"
 #include "granary/civil.h"
 
 #include <jansson.h>
@@ -45,7 +46,7 @@ void gr_appliances_publish(const struct gr_config *config, const struct gr_engin
         json_t *document = gr_engine_run(engine, &run, &choice, &error) == GR_OK
                                ? write_choice(appliance, &choice)
                                : json_pack("{s:s}", "reason", error.text);
-        char *text = document ? json_dumps(document, JSON_COMPACT | JSON_REAL_PRECISION(5)) : NULL;
+        char *text = gr_json_text(document, JSON_COMPACT | JSON_REAL_PRECISION(5));
         if (text) {
             gr_device_update_appliance(device, bridge, i, text);
         }

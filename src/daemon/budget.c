@@ -1,5 +1,6 @@
 #include "daemon/budget.h"
 
+#include "config/json_text.h"
 #include "daemon/log.h"
 
 #include <jansson.h>
@@ -53,7 +54,7 @@ static char *write_text(const int64_t *at_s, size_t count, enum gr_command_kind 
         (void)json_array_append_new(list, json_integer(at_s[i]));
     }
     json_t *document = json_pack("{s:s, s:o}", "command", gr_command_name(kind), "changes", list);
-    char *text = document ? json_dumps(document, JSON_COMPACT) : NULL;
+    char *text = gr_json_text(document, JSON_COMPACT);
     json_decref(document);
     return text;
 }

@@ -1,6 +1,7 @@
 #include "daemon/desk.h"
 
 #include "bridge/text.h"
+#include "config/json_text.h"
 #include "daemon/log.h"
 #include "granary/civil.h"
 
@@ -54,7 +55,7 @@ const char *gr_desk_filter(const struct gr_desk *desk)
 static void keep_text(char **kept, json_t *document)
 {
     free(*kept);
-    *kept = document ? json_dumps(document, JSON_COMPACT | JSON_REAL_PRECISION(6)) : NULL;
+    *kept = gr_json_text(document, JSON_COMPACT | JSON_REAL_PRECISION(6));
     json_decref(document);
 }
 
@@ -388,7 +389,7 @@ static void keep(struct gr_desk *desk, const struct gr_override_view *views, siz
     }
     json_t *document = json_pack("{s:f, s:f, s:f, s:o}", "hours", desk->hours, "power_w", desk->power_w,
                                  "target_percent", desk->target_percent, "active", list);
-    char *text = document ? json_dumps(document, JSON_COMPACT) : NULL;
+    char *text = gr_json_text(document, JSON_COMPACT);
     if (text && gr_store_put_text(store, kept_name, text, &error) != GR_OK) {
         gr_log(GR_LOG_WARNING, "the overrides will not survive a restart: %s", error.text);
     }
@@ -430,7 +431,7 @@ static void restore_one(const struct gr_desk_call *call, json_t *document)
         (void)gr_rfc3339_parse(&since_s, text, strlen(text));
     }
     (void)json_object_del(document, "since");
-    char *json = json_dumps(document, JSON_COMPACT);
+    char *json = gr_json_text(document, JSON_COMPACT);
     int status = json ? gr_override_parse(&override, json, strlen(json), call->zone, call->now->utc_s, &error)
                       : GR_NO_MEMORY;
     if (status == GR_OK) {

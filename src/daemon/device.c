@@ -1,5 +1,6 @@
 #include "daemon/device.h"
 
+#include "config/json_text.h"
 #include "daemon/log.h"
 #include "daemon/plan_json.h"
 #include "daemon/properties.h"
@@ -56,7 +57,7 @@ static char *write_follow_document(const char *reason)
     json_t *document =
         json_pack("{s:s, s:i, s:n, s:n, s:n, s:s, s:n}", "command", gr_command_name(GR_FOLLOW), "power_w", 0,
                   "target_percent", "issued", "valid_until", "reason", reason, "sequence");
-    char *text = document ? json_dumps(document, JSON_COMPACT) : NULL;
+    char *text = gr_json_text(document, JSON_COMPACT);
     json_decref(document);
     return text;
 }
@@ -70,7 +71,7 @@ static char *write_command_document(const struct gr_command *command)
         (json_int_t)llround(command->target_percent), "issued", gr_rfc3339_format(issued, command->issued_s),
         "valid_until", gr_rfc3339_format(until, command->valid_until_s), "reason", command->reason,
         "sequence", (json_int_t)command->sequence);
-    char *text = document ? json_dumps(document, JSON_COMPACT) : NULL;
+    char *text = gr_json_text(document, JSON_COMPACT);
     json_decref(document);
     return text;
 }
@@ -123,7 +124,7 @@ static char *write_description(const struct gr_device *device)
     json_t *description =
         json_pack("{s:s, s:I, s:s, s:o}", "homie", "5.0", "version", (json_int_t)device->description_version,
                   "name", device->name, "nodes", nodes);
-    char *text = description ? json_dumps(description, JSON_COMPACT) : NULL;
+    char *text = gr_json_text(description, JSON_COMPACT);
     json_decref(description);
     return text;
 }
@@ -131,7 +132,7 @@ static char *write_description(const struct gr_device *device)
 static char *write_plan(const struct gr_plan_view *plan)
 {
     json_t *slots = gr_plan_to_json(plan);
-    char *text = slots ? json_dumps(slots, JSON_COMPACT | JSON_REAL_PRECISION(6)) : NULL;
+    char *text = gr_json_text(slots, JSON_COMPACT | JSON_REAL_PRECISION(6));
     json_decref(slots);
     return text;
 }
@@ -369,7 +370,7 @@ static void send_car(struct gr_device *device, struct gr_bridge *bridge, const s
         json_object_set_new(document, "power_kw", json_real(outline->car_kw));
         json_object_set_new(document, "cost", json_real(outline->car_cost));
     }
-    char *text = document ? json_dumps(document, JSON_COMPACT | JSON_REAL_PRECISION(5)) : NULL;
+    char *text = gr_json_text(document, JSON_COMPACT | JSON_REAL_PRECISION(5));
     gr_device_update(device, bridge, GR_PLAN_CAR_CHARGE, text ? text : "{}");
     free(text);
     json_decref(document);

@@ -1,11 +1,13 @@
 #include "daemon/events.h"
 
+#include "config/json_text.h"
+
 #include <stdlib.h>
 
 static void publish(struct gr_device *device, struct gr_bridge *bridge, enum gr_property property,
                     json_t *list)
 {
-    char *text = list ? json_dumps(list, JSON_COMPACT | JSON_REAL_PRECISION(9)) : NULL;
+    char *text = gr_json_text(list, JSON_COMPACT | JSON_REAL_PRECISION(9));
     gr_device_update(device, bridge, property, text ? text : "[]");
     free(text);
     json_decref(list);

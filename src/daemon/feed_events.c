@@ -1,4 +1,5 @@
 /* The events' part of the feed. */
+#include "config/json_text.h"
 #include "daemon/feed_item.h"
 #include "daemon/log.h"
 #include "granary/civil.h"
@@ -131,7 +132,7 @@ static void keep(const struct gr_feed *feed, struct gr_feed_item *item)
     char name[KEPT_NAME_SIZE], at[GR_RFC3339_SIZE];
     json_t *document = json_pack("{s:s, s:o}", "told", gr_rfc3339_format(at, item->told_s), "windows",
                                  write_windows(&item->told));
-    char *text = document ? json_dumps(document, JSON_COMPACT) : NULL;
+    char *text = gr_json_text(document, JSON_COMPACT);
     kept_name(name, item);
     item->stored = text && gr_store_put_text(feed->store, name, text, &error) == GR_OK;
     if (!item->stored) {

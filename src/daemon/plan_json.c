@@ -28,7 +28,10 @@ json_t *gr_plan_to_json(const struct gr_plan_view *plan)
 {
     json_t *slots = json_array();
     for (size_t i = 0; slots && i < plan->count; i++) {
-        (void)json_array_append_new(slots, slot_to_json(&plan->slots[i]));
+        if (json_array_append_new(slots, slot_to_json(&plan->slots[i])) != 0) {
+            json_decref(slots);
+            return NULL;
+        }
     }
     return slots;
 }

@@ -1,5 +1,7 @@
 #include "granary/template.h"
 
+#include "config/json_text.h"
+
 #include <jansson.h>
 #include <math.h>
 #include <stdio.h>
@@ -133,7 +135,7 @@ static void write_number(char out[NUMBER_SIZE], double number, int decimals)
 static int append_json(struct text *text, const char *value, struct gr_error *error)
 {
     json_t *string = json_string(value);
-    char *dumped = string ? json_dumps(string, JSON_ENCODE_ANY) : NULL;
+    char *dumped = gr_json_text(string, JSON_ENCODE_ANY);
     json_decref(string);
     if (!dumped) {
         return gr_error_set(error, GR_INVALID, "a value is no UTF-8, or out of memory");

@@ -1,6 +1,7 @@
 /* `granary backtest`: what tariffs, strategies and batteries would have cost. */
 #include "tool/backtest.h"
 
+#include "config/json_text.h"
 #include "tool/tool.h"
 
 #include <errno.h>
@@ -231,8 +232,7 @@ static int read_arguments(struct gr_bt_options *options, int argc, char **argv)
 static int print_json(const struct gr_bt_scene *scene, const struct gr_bt_runs *runs)
 {
     json_t *root = gr_bt_to_json(scene, runs);
-    bool printed = root && json_dumpf(root, stdout, JSON_INDENT(1) | JSON_REAL_PRECISION(9)) == 0 &&
-                   putchar('\n') != EOF && fflush(stdout) == 0;
+    bool printed = gr_json_print(root, JSON_INDENT(1) | JSON_REAL_PRECISION(9), stdout);
     json_decref(root);
     if (!printed) {
         fputs("granary backtest: the result cannot be written to the standard output\n", stderr);

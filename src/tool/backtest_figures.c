@@ -1,6 +1,7 @@
 /* The figures that the report's script draws: the JSON of the results, and some weeks step by step. */
 #include "tool/backtest.h"
 
+#include "config/json_text.h"
 #include "granary/civil.h"
 
 #include <jansson.h>
@@ -176,7 +177,7 @@ char *gr_bt_report_figures(const struct gr_bt_scene *scene, const struct gr_bt_r
     for (size_t w = 0; w < scene->weeks; w++) {
         (void)json_array_append_new(json_object_get(root, "weeks"), week_to_json(scene, runs, w));
     }
-    char *text = json_dumps(root, JSON_COMPACT | JSON_ENSURE_ASCII | JSON_REAL_PRECISION(9));
+    char *text = gr_json_text(root, JSON_COMPACT | JSON_ENSURE_ASCII | JSON_REAL_PRECISION(9));
     json_decref(root);
     return escape(text);
 }

@@ -1,5 +1,6 @@
 #include "tool/forecast_print.h"
 
+#include "config/json_text.h"
 #include "granary/civil.h"
 
 #include <jansson.h>
@@ -15,8 +16,7 @@ static json_t *figure(double value)
 
 static bool print_json(json_t *root)
 {
-    bool printed = root && json_dumpf(root, stdout, JSON_REAL_PRECISION(8)) == 0 && putchar('\n') != EOF &&
-                   fflush(stdout) == 0;
+    bool printed = gr_json_print(root, JSON_REAL_PRECISION(8), stdout);
     json_decref(root);
     return printed;
 }

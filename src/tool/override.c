@@ -1,5 +1,6 @@
 /* granary override: asks the daemon for something else than the plan, and shows what is in force. */
 #include "granary/override.h"
+#include "config/json_text.h"
 #include "daemon/clock.h"
 #include "granary/bridge.h"
 #include "tool/read_config.h"
@@ -396,7 +397,7 @@ static int send_request(struct work *work, json_t *request)
 {
     char topic[sizeof work->root + 32];
     struct gr_error error = {""};
-    char *text = json_dumps(request, JSON_COMPACT | JSON_REAL_PRECISION(9));
+    char *text = gr_json_text(request, JSON_COMPACT | JSON_REAL_PRECISION(9));
     (void)snprintf(topic, sizeof topic, "%soverride/request/set", work->root);
     int status = text ? gr_bridge_publish(work->bridge, topic, text, strlen(text), false, 0, &error)
                       : gr_error_set(&error, GR_NO_MEMORY, "out of memory");

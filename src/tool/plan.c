@@ -1,4 +1,5 @@
 /* granary plan: the plan from the present rates, as a table or as JSON. */
+#include "config/json_text.h"
 #include "daemon/clock.h"
 #include "daemon/feed.h"
 #include "daemon/keeper.h"
@@ -355,7 +356,18 @@ static void print_run(const struct work *work, const struct call *call, const st
         work->config->currency);
 }
 
-static void print_json(const struct work *work, const struct call *call, const struct gr_plan_view *plan)
+/* Drops the value. The exit status. */
+static int print_value(json_t *value)
+{
+    bool printed = gr_json_print(value, JSON_INDENT(1) | JSON_REAL_PRECISION(9), stdout);
+    json_decref(value);
+    if (!printed) {
+        fputs("granary plan: the plan cannot be written to the standard output\n", stderr);
+    }
+    return printed ? 0 : 1;
+}
+
+static int print_json(const struct work *work, const struct call *call, const struct gr_plan_view *plan)
 {
     char made[GR_RFC3339_SIZE];
     json_t *root =
@@ -370,9 +382,7 @@ static void print_json(const struct work *work, const struct call *call, const s
                                       call->run.hours, "start", gr_rfc3339_format(start, choice.start_s),
                                       "cost", choice.cost, "cost_now", choice.cost_now));
     }
-    (void)json_dumpf(root, stdout, JSON_INDENT(1) | JSON_REAL_PRECISION(9));
-    (void)putchar('\n');
-    json_decref(root);
+    return print_value(root);
 }
 
 /* The exit status: 2 for a time that the plan does not hold. */
@@ -385,13 +395,9 @@ static int explain(const struct work *work, const struct call *call, const struc
         return 2;
     }
     if (call->json) {
-        json_t *root = gr_explain_to_json(work->engine, slot, work->zone);
-        (void)json_dumpf(root, stdout, JSON_INDENT(1) | JSON_REAL_PRECISION(9));
-        (void)putchar('\n');
-        json_decref(root);
-    } else {
-        gr_explain_print(work->engine, slot, work->zone, work->config->currency);
+        return print_value(gr_explain_to_json(work->engine, slot, work->zone));
     }
+    gr_explain_print(work->engine, slot, work->zone, work->config->currency);
     return 0;
 }
 
@@ -414,7 +420,7 @@ int gr_tool_plan(int argc, char **argv)
         } else if (call.explains) {
             status = explain(&work, &call, &plan);
         } else if (call.json) {
-            print_json(&work, &call, &plan);
+            status = print_json(&work, &call, &plan);
         } else {
             print_table(&work, &call, &plan);
             print_run(&work, &call, &plan);

@@ -1,5 +1,7 @@
 #include "tool/problem_json.h"
 
+#include "config/json_text.h"
+
 #include <errno.h>
 #include <jansson.h>
 #include <stdlib.h>
@@ -24,7 +26,7 @@ struct shown {
 static struct shown show_value(const json_t *value)
 {
     struct shown shown = {"nothing"};
-    char *dump = value ? json_dumps(value, JSON_ENCODE_ANY | JSON_COMPACT | JSON_ENSURE_ASCII) : NULL;
+    char *dump = gr_json_text(value, JSON_ENCODE_ANY | JSON_COMPACT | JSON_ENSURE_ASCII);
     if (dump) {
         bool long_text = strlen(dump) >= sizeof shown.text;
         (void)snprintf(shown.text, sizeof shown.text, long_text ? "%.40s..." : "%s", dump);

@@ -2,6 +2,7 @@
 #include "tool/simulate.h"
 #include "tool/wrapped.h"
 
+#include "config/json_text.h"
 #include "granary/civil.h"
 
 #include <jansson.h>
@@ -201,8 +202,7 @@ int gr_sim_print_json(struct gr_sim_view *view, const struct gr_sim_account *acc
         account->start_kwh, "stored_kwh", account->stored_kwh[GR_SIM_GRANARY], "full_cycles",
         full_cycles(view, account), "changes", (json_int_t)account->changes, "steps",
         (json_int_t)account->steps, "answered", (json_int_t)account->answered);
-    int result = document ? json_dumpf(document, view->stream, JSON_INDENT(2) | JSON_REAL_PRECISION(10)) : -1;
+    bool printed = gr_json_print(document, JSON_INDENT(2) | JSON_REAL_PRECISION(10), view->stream);
     json_decref(document);
-    fputc('\n', view->stream);
-    return result == 0 ? GR_OK : GR_NO_MEMORY;
+    return printed ? GR_OK : GR_IO;
 }

@@ -1,6 +1,7 @@
 /* Prices of the simulated tariff and the documents it is published in. */
 #include "tool/simulate.h"
 
+#include "config/json_text.h"
 #include "granary/civil.h"
 
 #include <errno.h>
@@ -60,8 +61,10 @@ static int replace_file(const char *directory, const char *name, const json_t *d
         return gr_error_set(error, GR_IO, "%s: the name is too long", directory);
     }
     errno = 0;
-    if (json_dump_file(document, part, JSON_INDENT(1) | JSON_REAL_PRECISION(10)) != 0 ||
-        rename(part, path) != 0) {
+    FILE *stream = fopen(part, "w");
+    bool written = stream && gr_json_print(document, JSON_INDENT(1) | JSON_REAL_PRECISION(10), stream);
+    written = stream && fclose(stream) == 0 && written;
+    if (!written || rename(part, path) != 0) {
         const char *why = errno ? strerror(errno) : "cannot be written";
         (void)remove(part);
         return gr_error_set(error, GR_IO, "%s: %s", path, why);

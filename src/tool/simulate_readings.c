@@ -1,6 +1,7 @@
 /* Readings as a real house would publish them: the daemon's input mapping the other way round. */
 #include "tool/simulate.h"
 
+#include "config/json_text.h"
 #include "granary/channel.h"
 
 #include <jansson.h>
@@ -116,7 +117,7 @@ char *gr_sim_readings_payload(const struct gr_sim_readings *readings, size_t top
                               const double value[GR_CHANNELS])
 {
     json_t *document = build(readings, &readings->topic[topic], value);
-    char *text = json_dumps(document, JSON_ENCODE_ANY | JSON_COMPACT | JSON_REAL_PRECISION(10));
+    char *text = gr_json_text(document, JSON_ENCODE_ANY | JSON_COMPACT | JSON_REAL_PRECISION(10));
     json_decref(document);
     return text;
 }

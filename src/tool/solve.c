@@ -1,4 +1,5 @@
 /* granary solve: a planning problem in, its optimum out. */
+#include "config/json_text.h"
 #include "tool/problem_json.h"
 #include "tool/tool.h"
 
@@ -83,7 +84,7 @@ static int print_plan(const struct gr_plan *plan, double ms)
         json_decref(root);
         root = NULL;
     }
-    bool printed = root && json_dumpf(root, stdout, 0) == 0 && putchar('\n') != EOF && fflush(stdout) == 0;
+    bool printed = gr_json_print(root, 0, stdout);
     json_decref(root);
     if (!printed) {
         fputs("granary solve: the plan cannot be written to the standard output\n", stderr);
