@@ -63,8 +63,9 @@ static int average_meter(struct scan *scan)
     const struct gr_outlook *outlook = scan->outlook;
     int rc = GR_OK;
     for (size_t i = 0; i < outlook->samples && !rc; i++) {
-        double load_kw = outlook->house_kw[i] + outlook->car_kw[i];
-        struct gr_slot slot = gr_band_slot(outlook, load_kw, outlook->solar_kw[i]);
+        struct gr_slot slot = scan->slot;
+        slot.load_kw = outlook->house_kw[i] + outlook->car_kw[i];
+        slot.solar_kw = outlook->solar_kw[i];
         rc = gr_slot_powers(&scan->work[0], &scan->work[1], &slot);
         rc = rc ? rc : gr_sum_add(&scan->sum, scan->work[0].at, scan->work[0].count, outlook->weight[i]);
     }
@@ -309,6 +310,7 @@ int gr_live_choose(struct gr_choice *out, const struct gr_outlook *outlook, stru
         return rc;
     }
     struct scan scan = {.outlook = outlook, .slot = gr_band_slot(outlook, 0, 0)};
+    gr_slot_find_kinks(&scan.slot);
     rc = price_kinds(out, &scan);
     if (!rc) {
         out->kind = choose_kind(out);

@@ -81,13 +81,15 @@ static size_t row_at_end(const struct layout *layout, size_t t)
 static int pass_back(struct gr_planner *planner, const struct gr_problem *problem,
                      const struct layout *layout)
 {
+    size_t begin = planner->store.count;
     int rc = gr_work_end(planner, problem, row_at_end(layout, problem->slots - 1));
     for (size_t t = problem->slots - 1; t > 0 && !rc; t--) {
         size_t next = row_at_end(layout, t), row = row_at_end(layout, t - 1);
-        rc = gr_work_step(planner, problem, t, row, next);
-        if (!rc && t >= layout->keep) {
-            gr_work_forget(planner, next, row);
-        }
+        gr_slot_house(&planner->slots[t], problem->load_kw[t], problem->solar_kw[t]);
+        rc = gr_work_step(planner, problem, &planner->slots[t], t, row, next);
+    }
+    if (!rc) {
+        gr_work_forget(planner, begin, layout->first, layout->keep);
     }
     return rc;
 }
@@ -133,12 +135,34 @@ static int take_mean(struct gr_planner *planner, const struct gr_problem *proble
     return gr_value_of_points(out, planner->best.at, count, base);
 }
 
+/* The slots, which all paths share but for load and sun. */
+static int make_slots(struct gr_planner *planner, const struct gr_problem *problem,
+                      const struct gr_paths *paths)
+{
+    struct gr_problem first = problem_of(problem, paths, 0);
+    if (problem->slots > planner->slots_room) {
+        struct gr_slot *slots = problem->slots <= SIZE_MAX / sizeof *slots
+                                    ? realloc(planner->slots, problem->slots * sizeof *slots)
+                                    : NULL;
+        if (!slots) {
+            return GR_NO_MEMORY;
+        }
+        planner->slots = slots;
+        planner->slots_room = problem->slots;
+    }
+    for (size_t t = 0; t < problem->slots; t++) {
+        gr_slot_of(&planner->slots[t], &first, t);
+    }
+    return GR_OK;
+}
+
 /* The error of a mean is at most the mean of the errors, and what pruning the mean itself adds. */
 static int plan_paths(struct gr_planner *planner, const struct gr_problem *problem,
                       const struct gr_paths *paths, size_t keep, struct gr_path_values *out)
 {
     int rc = gr_work_begin(planner, problem, paths->count * keep + 2);
     double most = 0;
+    rc = rc ? rc : make_slots(planner, problem, paths);
     for (size_t p = 0; p < paths->count && !rc; p++) {
         struct gr_problem one = problem_of(problem, paths, p);
         planner->over = planner->under = 0;

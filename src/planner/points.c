@@ -168,6 +168,20 @@ int gr_points_widen(struct gr_points *out, const struct gr_points *in, double sl
 
 /* ---- min-plus convolution of convex functions ---- */
 
+/* Neighbouring slopes compared without a division. */
+bool gr_points_are_convex(const struct gr_point *at, size_t count)
+{
+    double length = count > 1 ? at[1].x - at[0].x : 0, rise = count > 1 ? at[1].value - at[0].value : 0;
+    bool convex = count < 2 || length > 0;
+    for (size_t i = 2; i < count && convex; i++) {
+        double next_length = at[i].x - at[i - 1].x, next_rise = at[i].value - at[i - 1].value;
+        convex = next_length > 0 && next_rise * length >= rise * next_length;
+        length = next_length;
+        rise = next_rise;
+    }
+    return convex;
+}
+
 /* Whether the piece that begins at f comes before that at g: the lesser slope, compared without a division.
  * The slope of a piece of no length is noise and must not hold up the others. */
 static bool comes_first(const struct gr_point *f, const struct gr_point *g, double near)
@@ -179,38 +193,72 @@ static bool comes_first(const struct gr_point *f, const struct gr_point *g, doub
     return (f[1].value - f->value) * g_length <= (g[1].value - g->value) * f_length;
 }
 
-int gr_points_merge(struct gr_points *out, const struct gr_point *f, size_t f_count, const struct gr_point *g,
-                    size_t g_count, double low, double high)
+/* A convex function in the making, thinned as it grows. */
+struct growth {
+    struct gr_point *at;
+    size_t count;
+    double tolerance, gap;
+    double left_out; /* how far the last piece may lie from the points left out along it */
+    double most_left_out;
+};
+
+/* Appends a point; the last one goes where it changes nothing beyond the tolerance. Each point left out moves
+ * the piece by no more than its own distance at that moment, so that these add up to a bound. */
+static inline void grow(struct growth *growth, struct gr_point point)
 {
-    int rc = gr_points_reserve(out, f_count + g_count + 1);
+    if (growth->count < 2) {
+        growth->at[growth->count++] = point;
+        return;
+    }
+    struct gr_point *last = growth->at + growth->count - 1, from = last[-1];
+    double near = last->x - from.x, far = point.x - from.x;
+    double bend = fabs((point.value - from.value) * near - (last->value - from.value) * far);
+    if (near > growth->gap && far - near > growth->gap &&
+        bend > (growth->tolerance - growth->left_out) * far) {
+        growth->left_out = 0;
+        growth->at[growth->count++] = point;
+        return;
+    }
+    growth->left_out += far > 0 ? bend / far : fabs(point.value - last->value);
+    growth->most_left_out = gr_max(growth->most_left_out, growth->left_out);
+    *last = point;
+}
+
+int gr_points_merge(struct gr_points *out, const struct gr_run *f, const struct gr_run *g,
+                    const struct gr_span *span, const struct gr_prune_rule *rule, double *error)
+{
+    int rc = gr_points_reserve(out, f->count + g->count + 1);
     if (rc) {
         return rc;
     }
-    const struct gr_point *f_last = f + f_count - 1, *g_last = g + g_count - 1;
-    double near = 1e-12 * (f_last->x - f->x + g_last->x - g->x);
-    struct gr_point *to = out->at;
-    struct gr_point here = {f->x + g->x, f->value + g->value};
+    const struct gr_point *a = f->at, *a_last = a + f->count - 1, *b = g->at, *b_last = b + g->count - 1;
+    double near = 1e-12 * (a_last->x - a->x + b_last->x - b->x), low = span->low, high = span->high;
+    struct growth growth = {.at = out->at, .tolerance = rule->tolerance, .gap = rule->gap};
+    struct gr_point here = {a->x + b->x, a->value + b->value};
     if (here.x >= low) {
-        *to++ = (struct gr_point){low, here.value};
+        grow(&growth, (struct gr_point){low, here.value});
     }
-    while (here.x < high && (f < f_last || g < g_last)) {
-        bool from_f = g == g_last || (f < f_last && comes_first(f, g, near));
-        f += from_f;
-        g += !from_f;
-        struct gr_point next = {f->x + g->x, f->value + g->value};
+    while (here.x < high && (a < a_last || b < b_last)) {
+        bool from_a = b == b_last || (a < a_last && comes_first(a, b, near));
+        a += from_a;
+        b += !from_a;
+        struct gr_point next = {a->x + b->x, a->value + b->value};
         if (next.x > low) {
-            if (to == out->at) {
-                *to++ = (struct gr_point){low, gr_point_line(here, next, low)};
+            if (growth.count == 0) {
+                grow(&growth, (struct gr_point){low, gr_point_line(here, next, low)});
             }
-            *to++ = next.x < high ? next : (struct gr_point){high, gr_point_line(here, next, high)};
+            grow(&growth, next.x < high ? next : (struct gr_point){high, gr_point_line(here, next, high)});
         }
         here = next;
     }
-    if (to == out->at) {
-        *to++ = (struct gr_point){low, here.value};
+    if (growth.count == 0) {
+        grow(&growth, (struct gr_point){low, here.value});
     }
-    to[-1].x = here.x < high ? high : to[-1].x;
-    out->count = (size_t)(to - out->at);
+    if (here.x < high) {
+        out->at[growth.count - 1].x = high;
+    }
+    out->count = growth.count;
+    *error = growth.most_left_out;
     return GR_OK;
 }
 

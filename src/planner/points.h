@@ -5,6 +5,7 @@
 #define GRANARY_PLANNER_POINTS_H
 
 #include <math.h>
+#include <stdbool.h>
 #include <stddef.h>
 
 struct gr_point {
@@ -87,11 +88,6 @@ static inline double gr_cursor_next(const struct gr_cursor *cursor)
  * meet, the ridge between them is cut off at their one crossing. Linear in the points. Needs length >= 0. */
 int gr_points_widen(struct gr_points *out, const struct gr_points *in, double slope, double length);
 
-/* out = min-plus convolution of two convex functions, cut to [low, high], which it must cover: their straight
- * pieces by rising slope. */
-int gr_points_merge(struct gr_points *out, const struct gr_point *f, size_t f_count, const struct gr_point *g,
-                    size_t g_count, double low, double high);
-
 /* out = the lower of f and g, each taken as infinite outside its domain. Where one begins or ends, the other
  * must be no higher, so that there is no jump. */
 int gr_points_lower(struct gr_points *out, const struct gr_points *f, const struct gr_points *g);
@@ -119,5 +115,24 @@ struct gr_prune_rule {
  */
 size_t gr_points_prune(struct gr_point *out, struct gr_points *in, const struct gr_prune_rule *rule,
                        double *over, double *under);
+
+/* Whether x rises and the slopes do not fall. */
+bool gr_points_are_convex(const struct gr_point *at, size_t count);
+
+/* A part of such a list. */
+struct gr_run {
+    const struct gr_point *at;
+    size_t count;
+};
+
+struct gr_span {
+    double low, high;
+};
+
+/* out = min-plus convolution of two convex functions, cut to a span that it must cover: their straight pieces
+ * by rising slope. Points that change nothing beyond the rule's tolerance are left out on the way (the most
+ * that the rule allows is not looked at); *error is at least the greatest distance that this makes. */
+int gr_points_merge(struct gr_points *out, const struct gr_run *f, const struct gr_run *g,
+                    const struct gr_span *span, const struct gr_prune_rule *rule, double *error);
 
 #endif

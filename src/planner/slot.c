@@ -4,7 +4,7 @@
 
 #include <math.h>
 
-#define MOST_METER_POINTS 7 /* two ends, five kinks */
+#define MOST_METER_POINTS (GR_METER_KINKS + 2) /* with two ends */
 
 double gr_meter_cost(const struct gr_meter *meter, double grid_kw)
 {
@@ -81,6 +81,24 @@ static struct gr_meter meter_of(const struct gr_problem *problem, size_t t)
                              peak_per_kwh(problem, t)};
 }
 
+void gr_slot_find_kinks(struct gr_slot *slot)
+{
+    const struct gr_meter *meter = &slot->meter;
+    double first_kw = gr_min(meter->import_limit_kw, meter->soft_kw),
+           last_kw = gr_max(meter->import_limit_kw, meter->soft_kw);
+    const double grid_kw[GR_METER_KINKS] = {-meter->export_limit_kw, 0, gr_min(first_kw, meter->peak_kw),
+                                            gr_max(first_kw, gr_min(last_kw, meter->peak_kw)),
+                                            gr_max(last_kw, meter->peak_kw)};
+    slot->kinks.count = 0;
+    for (size_t i = 0; i < GR_METER_KINKS; i++) {
+        if (isfinite(grid_kw[i])) {
+            slot->kinks.at[slot->kinks.count++] =
+                (struct gr_point){grid_kw[i], gr_meter_cost(meter, grid_kw[i])};
+        }
+    }
+    slot->prices_rise = meter->export_price >= 0 && meter->import_price >= meter->export_price;
+}
+
 static void connect_dc(struct gr_slot *out, const struct gr_problem *problem, size_t t)
 {
     out->dc_coupled = true;
@@ -97,8 +115,6 @@ void gr_slot_of(struct gr_slot *out, const struct gr_problem *problem, size_t t)
     *out = (struct gr_slot){.meter = meter_of(problem, t),
                             .battery = problem->battery,
                             .hours = problem->hours[t],
-                            .load_kw = problem->load_kw[t],
-                            .solar_kw = problem->solar_kw[t],
                             .curtailable = problem->curtailable,
                             .wishes = {{problem->floor_kwh[t], problem->penalty_per_kwh}},
                             .charge_loss = problem->charge_loss,
@@ -111,13 +127,29 @@ void gr_slot_of(struct gr_slot *out, const struct gr_problem *problem, size_t t)
     if (problem->dc_solar_kw) {
         connect_dc(out, problem, t);
     }
-    if (problem->may_export && !problem->may_export[t]) {
-        double short_kw = gr_max(0, out->load_kw - out->solar_kw);
-        double dc_kw = out->dc_coupled ? -dc_of_ac(out, -short_kw) - out->dc_solar_kw : short_kw;
-        out->battery.discharge_kw = gr_min(out->battery.discharge_kw, gr_max(0, dc_kw));
-    }
     if (problem->wanted_kwh) {
         out->wishes[GR_WISH_WANTED] = (struct gr_wish){problem->wanted_kwh[t], problem->wanted_per_kwh};
+    }
+    gr_slot_find_kinks(out);
+    out->may_export = !problem->may_export || problem->may_export[t];
+    out->most_discharge_kw = out->battery.discharge_kw;
+    gr_slot_house(out, problem->load_kw[t], problem->solar_kw[t]);
+}
+
+bool gr_slot_is_convex(const struct gr_slot *slot)
+{
+    return slot->prices_rise && !slot->dc_coupled && slot->charge_loss.count == 0 &&
+           slot->discharge_loss.count == 0 && slot->load_kw - slot->solar_kw >= -slot->meter.export_limit_kw;
+}
+
+void gr_slot_house(struct gr_slot *slot, double load_kw, double solar_kw)
+{
+    slot->load_kw = load_kw;
+    slot->solar_kw = solar_kw;
+    if (!slot->may_export) {
+        double short_kw = gr_max(0, load_kw - solar_kw);
+        double dc_kw = slot->dc_coupled ? -dc_of_ac(slot, -short_kw) - slot->dc_solar_kw : short_kw;
+        slot->battery.discharge_kw = gr_min(slot->most_discharge_kw, gr_max(0, dc_kw));
     }
 }
 
@@ -227,16 +259,12 @@ static void meter_points(struct gr_points *out, const struct gr_slot *slot, doub
 {
     const struct gr_meter *meter = &slot->meter;
     double net_kw = slot->load_kw - slot->solar_kw;
-    double first_kw = gr_min(meter->import_limit_kw, meter->soft_kw),
-           last_kw = gr_max(meter->import_limit_kw, meter->soft_kw);
-    const double kinks[] = {
-        -meter->export_limit_kw - net_kw, -net_kw, gr_min(first_kw, meter->peak_kw) - net_kw,
-        gr_max(first_kw, gr_min(last_kw, meter->peak_kw)) - net_kw, gr_max(last_kw, meter->peak_kw) - net_kw};
     out->count = 0;
     gr_points_push(out, low_kw, gr_meter_cost(meter, net_kw + low_kw));
-    for (size_t i = 0; i < sizeof kinks / sizeof *kinks; i++) {
-        if (kinks[i] > out->at[out->count - 1].x && kinks[i] < high_kw) {
-            gr_points_push(out, kinks[i], gr_meter_cost(meter, net_kw + kinks[i]));
+    for (size_t i = 0; i < slot->kinks.count; i++) {
+        double kink_kw = slot->kinks.at[i].x - net_kw;
+        if (kink_kw > out->at[out->count - 1].x && kink_kw < high_kw) {
+            gr_points_push(out, kink_kw, slot->kinks.at[i].value);
         }
     }
     if (high_kw > low_kw) {
@@ -340,6 +368,12 @@ static void push_move(struct gr_points *moves, const struct gr_slot *slot, struc
     gr_points_push(moves, -gr_slot_change_kwh(slot, power.x), slot->hours * (power.value + wear));
 }
 
+static void push_cost(struct gr_points *moves, const struct gr_slot *slot, double battery_kw)
+{
+    double grid_kw = slot->load_kw - slot->solar_kw + battery_kw;
+    push_move(moves, slot, (struct gr_point){battery_kw, gr_meter_cost(&slot->meter, grid_kw)});
+}
+
 /* `out` = 0 at every power where a loss bends, and at 0. */
 static int bends(struct gr_points *out, const struct gr_slot *slot)
 {
@@ -394,8 +428,49 @@ static int curved_moves(struct gr_points *moves, struct gr_points work[2], const
     return GR_OK;
 }
 
+/* Most slots: no inverter between, losses that are one number, no solar worth holding back. The kinks are
+ * then the meter's and resting, written down from the greatest charge to the greatest discharge. */
+static int plain_moves(struct gr_points *moves, const struct gr_slot *slot)
+{
+    double low_kw = -slot->battery.discharge_kw, high_kw = slot->battery.charge_kw, last_kw = high_kw;
+    double net_kw = slot->load_kw - slot->solar_kw;
+    int rc = gr_points_reserve(moves, MOST_METER_POINTS + 1);
+    if (rc) {
+        return rc;
+    }
+    moves->count = 0;
+    push_cost(moves, slot, high_kw);
+    for (size_t i = slot->kinks.count; i-- > 0;) {
+        struct gr_point kink = {slot->kinks.at[i].x - net_kw, slot->kinks.at[i].value};
+        if (last_kw > 0 && kink.x < 0 && low_kw < 0) {
+            push_cost(moves, slot, 0);
+            last_kw = 0;
+        }
+        if (kink.x < last_kw && kink.x > low_kw) {
+            push_move(moves, slot, kink);
+            last_kw = kink.x;
+        }
+    }
+    if (last_kw > 0 && low_kw < 0) {
+        push_cost(moves, slot, 0);
+    }
+    if (high_kw > low_kw) {
+        push_cost(moves, slot, low_kw);
+    }
+    return GR_OK;
+}
+
+static bool is_plain(const struct gr_slot *slot)
+{
+    return !slot->dc_coupled && slot->charge_loss.count == 0 && slot->discharge_loss.count == 0 &&
+           !(slot->solar_kw > 0 && may_hold_back(slot, -slot->battery.discharge_kw));
+}
+
 int gr_slot_moves(struct gr_points *moves, struct gr_points work[2], const struct gr_slot *slot)
 {
+    if (is_plain(slot)) {
+        return plain_moves(moves, slot);
+    }
     int rc = gr_slot_powers(&work[0], &work[1], slot);
     if (!rc && (slot->charge_loss.count > 0 || slot->discharge_loss.count > 0)) {
         return curved_moves(moves, work, slot);

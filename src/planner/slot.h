@@ -31,12 +31,23 @@ struct gr_wish {
 
 enum { GR_WISH_FLOOR, GR_WISH_WANTED, GR_WISH_FULL, GR_WISHES };
 
+#define GR_METER_KINKS 5
+
+/* Where the meter's cost bends, rising; those out of reach of everything are left out. */
+struct gr_meter_kinks {
+    struct gr_point at[GR_METER_KINKS]; /* grid power, money per hour */
+    size_t count;
+};
+
 /* One slot of a problem, seen from the battery. */
 struct gr_slot {
     struct gr_meter meter;
+    struct gr_meter_kinks kinks;
+    bool prices_rise; /* 0 <= export <= import */
     struct gr_battery battery;
     double hours, load_kw, solar_kw;
-    bool curtailable;
+    bool curtailable, may_export;
+    double most_discharge_kw; /* battery.discharge_kw, were exporting allowed */
     bool dc_coupled;
     double dc_solar_kw;
     struct gr_dc_inverter inverter;
@@ -50,6 +61,17 @@ struct gr_flow {
 };
 
 void gr_slot_of(struct gr_slot *out, const struct gr_problem *problem, size_t t);
+
+/* Fills in `kinks` and `prices_rise` from the meter; gr_slot_powers and gr_slot_moves need them. */
+void gr_slot_find_kinks(struct gr_slot *slot);
+
+/* The same slot with another load and sun: what differs from path to path. */
+void gr_slot_house(struct gr_slot *slot, double load_kw, double solar_kw);
+
+/* Whether the cost of the slot by change of stored energy is surely convex, told by prices alone: with rising
+ * prices it can bend the wrong way only at rest, where losses make less of a kWh that is paid for being taken
+ * than of one that is paid for not being given; and that takes more sun than may be exported. */
+bool gr_slot_is_convex(const struct gr_slot *slot);
 
 /* Cost of the slot at a battery power (+ charges), solar held back for the best, wear in, the wishes not.
  * `flow` may be NULL. */

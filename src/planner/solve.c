@@ -44,7 +44,9 @@ static int pass_back(struct gr_planner *planner, const struct gr_problem *proble
     int rc = gr_work_begin(planner, problem, problem->slots + 1);
     rc = rc ? rc : gr_work_end(planner, problem, problem->slots);
     for (size_t t = problem->slots; t-- > 0 && !rc;) {
-        rc = gr_work_step(planner, problem, t, t, t + 1);
+        struct gr_slot slot;
+        gr_slot_of(&slot, problem, t);
+        rc = gr_work_step(planner, problem, &slot, t, t, t + 1);
     }
     return rc;
 }

@@ -433,41 +433,43 @@ static bool emptied_levels_are_far_off(const struct gr_planner *planner, double 
 
 /* Where moves and what follows are convex, one merge of their slopes is the whole step; false where that is
  * not so. The standing loss puts a level piece before what follows, which rarely matters. */
-static bool merge_step(struct gr_planner *planner, const struct gr_slot *slot, size_t next, int *rc)
+static bool merge_step(struct gr_planner *planner, const struct gr_slot *slot, size_t next, double *error,
+                       int *rc)
 {
     const struct gr_points *after = &planner->after, *moves = &planner->moves;
     size_t first = slot->battery.standing_loss_kw > 0 ? 1 : 0;
     bool covers = after->at[first].x + moves->at[0].x <= 0;
     if (!planner->kept[next].convex || !covers ||
-        chain_end(planner, 0, moves->count - 1) < moves->count - 1) {
+        !(gr_slot_is_convex(slot) || chain_end(planner, 0, moves->count - 1) == moves->count - 1)) {
         return false;
     }
-    *rc = gr_points_merge(&planner->best, after->at + first, after->count - first, moves->at, moves->count, 0,
-                          slot->battery.capacity_kwh);
     double loss_kwh = slot->hours * slot->battery.standing_loss_kw;
+    *rc = gr_points_merge(&planner->best, &(struct gr_run){after->at + first, after->count - first},
+                          &(struct gr_run){moves->at, moves->count},
+                          &(struct gr_span){0, slot->battery.capacity_kwh}, &planner->rule, error);
     return *rc || first == 0 || emptied_levels_are_far_off(planner, loss_kwh) ||
            emptied_levels_are_useless(planner, loss_kwh);
 }
 
-static int basic_step(struct gr_planner *planner, const struct gr_slot *slot, size_t next)
+static int basic_step(struct gr_planner *planner, const struct gr_slot *slot, size_t row, size_t next)
 {
+    double base = planner->kept[next].base, error = 0;
     int rc = gr_work_after(planner, slot, next);
-    if (rc || merge_step(planner, slot, next, &rc)) {
-        return rc;
+    if (!rc && merge_step(planner, slot, next, &error, &rc)) {
+        return rc ? rc : gr_work_keep_merged(planner, &planner->best, row, base, error);
     }
     planner->best.count = 0;
-    return join_chains(planner, &planner->after, 0, planner->moves.count - 1, slot->battery.capacity_kwh);
+    rc = rc ? rc
+            : join_chains(planner, &planner->after, 0, planner->moves.count - 1, slot->battery.capacity_kwh);
+    return rc ? rc : gr_work_keep(planner, &planner->best, row, 0, base);
 }
 
-int gr_work_step(struct gr_planner *planner, const struct gr_problem *problem, size_t t, size_t row,
-                 size_t next)
+int gr_work_step(struct gr_planner *planner, const struct gr_problem *problem, const struct gr_slot *slot,
+                 size_t t, size_t row, size_t next)
 {
-    struct gr_slot slot;
-    gr_slot_of(&slot, problem, t);
-    int rc = gr_slot_moves(&planner->moves, planner->work, &slot);
-    if (rc || !gr_work_is_basic(planner, &slot)) {
-        return rc ? rc : states_step(planner, problem, &slot, t, row, next);
+    int rc = gr_slot_moves(&planner->moves, planner->work, slot);
+    if (rc || !gr_work_is_basic(planner, slot)) {
+        return rc ? rc : states_step(planner, problem, slot, t, row, next);
     }
-    rc = basic_step(planner, &slot, next);
-    return rc ? rc : gr_work_keep(planner, &planner->best, row, 0, planner->kept[next].base);
+    return basic_step(planner, slot, row, next);
 }

@@ -36,6 +36,7 @@ void gr_planner_free(struct gr_planner *planner)
     gr_reach_free(&planner->reach);
     gr_sum_free(&planner->sum);
     free(planner->kept);
+    free(planner->slots);
     free(planner);
 }
 
@@ -95,18 +96,6 @@ int gr_work_begin(struct gr_planner *planner, const struct gr_problem *problem, 
     return GR_OK;
 }
 
-/* Neighbouring slopes compared without a division. */
-static bool is_convex(const struct gr_point *at, size_t count)
-{
-    for (size_t i = 2; i < count; i++) {
-        if ((at[i].value - at[i - 1].value) * (at[i - 1].x - at[i - 2].x) <
-            (at[i - 1].value - at[i - 2].value) * (at[i].x - at[i - 1].x)) {
-            return false;
-        }
-    }
-    return true;
-}
-
 int gr_work_keep(struct gr_planner *planner, struct gr_points *function, size_t row, size_t layer,
                  double base)
 {
@@ -122,7 +111,33 @@ int gr_work_keep(struct gr_planner *planner, struct gr_points *function, size_t 
         at[i].value -= planner->empty;
     }
     planner->kept[gr_work_index(planner, row, layer)] =
-        (struct gr_kept){store->count, count, base + planner->empty, is_convex(at, count)};
+        (struct gr_kept){store->count, count, base + planner->empty, gr_points_are_convex(at, count)};
+    store->count += count;
+    planner->most_points = count > planner->most_points ? count : planner->most_points;
+    return GR_OK;
+}
+
+int gr_work_keep_merged(struct gr_planner *planner, struct gr_points *function, size_t row, double base,
+                        double error)
+{
+    struct gr_points *store = &planner->store;
+    planner->over += error;
+    planner->under += error;
+    if (function->count > planner->rule.most) {
+        return gr_work_keep(planner, function, row, 0, base);
+    }
+    int rc = gr_points_reserve(store, store->count + function->count);
+    if (rc) {
+        return rc;
+    }
+    struct gr_point *at = store->at + store->count;
+    size_t count = function->count;
+    double empty = function->at[0].value;
+    for (size_t i = 0; i < count; i++) {
+        at[i] = (struct gr_point){function->at[i].x, function->at[i].value - empty};
+    }
+    planner->empty = empty;
+    planner->kept[gr_work_index(planner, row, 0)] = (struct gr_kept){store->count, count, base + empty, true};
     store->count += count;
     planner->most_points = count > planner->most_points ? count : planner->most_points;
     return GR_OK;
@@ -235,14 +250,13 @@ int gr_work_after(struct gr_planner *planner, const struct gr_slot *slot, size_t
     return GR_OK;
 }
 
-void gr_work_forget(struct gr_planner *planner, size_t before, size_t row)
+void gr_work_forget(struct gr_planner *planner, size_t begin, size_t row, size_t count)
 {
     struct gr_points *store = &planner->store;
-    size_t first = planner->kept[gr_work_index(planner, before, 0)].first;
-    size_t from = planner->kept[gr_work_index(planner, row, 0)].first;
-    memmove(store->at + first, store->at + from, (store->count - from) * sizeof *store->at);
-    for (size_t layer = 0; layer < planner->layers; layer++) {
-        planner->kept[gr_work_index(planner, row, layer)].first -= from - first;
+    size_t from = planner->kept[gr_work_index(planner, row + count - 1, 0)].first;
+    memmove(store->at + begin, store->at + from, (store->count - from) * sizeof *store->at);
+    for (size_t i = row * planner->layers; i < (row + count) * planner->layers; i++) {
+        planner->kept[i].first -= from - begin;
     }
-    store->count -= from - first;
+    store->count -= from - begin;
 }

@@ -29,6 +29,8 @@ struct gr_planner {
     struct gr_points store; /* all value functions kept, one behind the other */
     struct gr_kept *kept;   /* which function lies where */
     size_t kept_room;
+    struct gr_slot *slots; /* of a plan over paths: with the load and sun of the path at hand */
+    size_t slots_room;
     struct gr_points moves; /* cost of the slot by energy taken from the store */
     struct gr_points after; /* cost of what follows by energy in store before the standing loss */
     struct gr_points work[2], best, other;
@@ -78,12 +80,17 @@ int gr_work_finish(struct gr_planner *planner);
 int gr_work_keep(struct gr_planner *planner, struct gr_points *function, size_t row, size_t layer,
                  double base);
 
+/* The same for a row of one function that gr_points_merge has made, and thinned with that error. */
+int gr_work_keep_merged(struct gr_planner *planner, struct gr_points *function, size_t row, double base,
+                        double error);
+
 /* Keeps minus the end value as a row. */
 int gr_work_end(struct gr_planner *planner, const struct gr_problem *problem, size_t row);
 
-/* Cost still to come at the start of slot t, from that at its end: keeps row `row`, made from row `next`. */
-int gr_work_step(struct gr_planner *planner, const struct gr_problem *problem, size_t t, size_t row,
-                 size_t next);
+/* Cost still to come at the start of slot t, from that at its end: keeps row `row`, made from row `next`.
+ * `slot` is slot t. */
+int gr_work_step(struct gr_planner *planner, const struct gr_problem *problem, const struct gr_slot *slot,
+                 size_t t, size_t row, size_t next);
 
 /* planner->after from a function: what is short of the wishes added, shifted by the standing loss, level
  * where all is lost. */
@@ -125,8 +132,9 @@ double gr_problem_worth(const struct gr_problem *problem);
 /* Value of what is stored at the end of the problem. */
 double gr_problem_end_value(const struct gr_problem *problem, double kwh);
 
-/* Forgets row `before`, which lies just below row `row`, the last of the store. */
-void gr_work_forget(struct gr_planner *planner, size_t before, size_t row);
+/* Forgets what the store holds from point `begin` on, apart from the `count` rows from `row` on, which were
+ * kept last, the last of them first. */
+void gr_work_forget(struct gr_planner *planner, size_t begin, size_t row, size_t count);
 
 static inline const struct gr_point *gr_work_points(const struct gr_planner *planner, size_t index)
 {

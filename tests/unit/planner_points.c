@@ -137,6 +137,8 @@ static double convolved_by_definition(const struct gr_points *f, const struct gr
     return least;
 }
 
+static const struct gr_prune_rule exact = {.tolerance = 1e-13, .gap = 1e-12, .most = SIZE_MAX};
+
 static void merging_slopes_is_the_min_plus_convolution_of_two_convex_functions(void **state)
 {
     (void)state;
@@ -148,7 +150,12 @@ static void merging_slopes_is_the_min_plus_convolution_of_two_convex_functions(v
         double first = f.at[0].x + g.at[0].x, last = last_x(&f) + last_x(&g);
         double low = chance(&random, 0.2) ? first : uniform(&random, first, last);
         double high = chance(&random, 0.2) ? last : chance(&random, 0.1) ? low : uniform(&random, low, last);
-        assert_int_equal(gr_points_merge(&out, f.at, f.count, g.at, g.count, low, high), GR_OK);
+        double error = -1;
+        assert_int_equal(gr_points_merge(&out, &(struct gr_run){f.at, f.count},
+                                         &(struct gr_run){g.at, g.count}, &(struct gr_span){low, high},
+                                         &exact, &error),
+                         GR_OK);
+        assert_true(error >= 0 && error < 1e-12);
         assert_rising(&out);
         assert_true(out.at[0].x == low && last_x(&out) == high);
         for (int k = 0; k <= 50; k++) {
