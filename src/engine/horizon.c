@@ -69,6 +69,13 @@ static int64_t cut_at_edge(const struct gr_overrides *overrides, int64_t at_s, i
     return edge_s < next_s && next_s - edge_s >= least_slot_s ? edge_s : next_s;
 }
 
+/* The price at a moment, looked up anew only where the one at hand has ended. */
+static int read_price(struct gr_price *price, const struct gr_tariff *tariff, const struct gr_zone *zone,
+                      int64_t at_s)
+{
+    return at_s < price->until_s ? GR_OK : gr_tariff_at(tariff, zone, at_s, price);
+}
+
 int gr_horizon_build(struct gr_horizon *out, const struct gr_engine_config *config,
                      const struct gr_tariff *import, const struct gr_tariff *export,
                      struct gr_price_habit habits[2], const struct gr_overrides *overrides,
@@ -77,15 +84,16 @@ int gr_horizon_build(struct gr_horizon *out, const struct gr_engine_config *conf
     int64_t step_s = (int64_t)config->planning.slot_minutes * 60;
     int64_t end_s = from_s + (int64_t)config->planning.horizon_hours * 3600;
     bool met[2] = {false, false}; /* a price that is expected only */
+    struct gr_price import_price = {.until_s = INT64_MIN}, export_price = import_price;
     out->slots = 0;
     for (int64_t at_s = from_s; at_s < end_s;) {
-        struct gr_price bought, sold = {.price_per_kwh = 0, .until_s = end_s};
-        if (gr_tariff_at(import, zone, at_s, &bought) != GR_OK) {
+        if (read_price(&import_price, import, zone, at_s) != GR_OK) {
             break;
         }
-        if (gr_tariff_at(export, zone, at_s, &sold) != GR_OK) {
-            sold = (struct gr_price){.price_per_kwh = 0, .until_s = end_s};
+        if (read_price(&export_price, export, zone, at_s) != GR_OK) {
+            export_price = (struct gr_price){.price_per_kwh = 0, .until_s = end_s};
         }
+        struct gr_price bought = import_price, sold = export_price;
         int64_t next_s = (at_s / step_s + 1) * step_s;
         next_s = least_s(least_s(next_s, end_s), least_s(bought.until_s, sold.until_s));
         next_s = cut_at_edge(overrides, at_s, next_s);

@@ -50,16 +50,17 @@ static void find_last_day(const struct gr_engine_plan *plan, struct last_day *da
     }
 }
 
-/* Where prices of the horizon are expected only, so are all that come after it. */
-static double price_at(const struct gr_tariff *tariff, const struct gr_price_habit *habit,
-                       const struct gr_zone *zone, int64_t utc_s)
+/* Where prices of the horizon are expected only, so are all that come after it. A price is looked up anew
+ * where the last one found, `*price`, has ended. */
+static double price_at(struct gr_price *price, const struct gr_tariff *tariff,
+                       const struct gr_price_habit *habit, const struct gr_zone *zone, int64_t utc_s)
 {
-    struct gr_price price;
     double expected = habit->learned ? gr_price_habit_at(habit, zone, utc_s) : NAN;
-    if (isnan(expected) && gr_tariff_at(tariff, zone, utc_s, &price) == GR_OK) {
-        return price.price_per_kwh;
+    if (!isnan(expected)) {
+        return expected;
     }
-    return expected;
+    bool known = utc_s < price->until_s || gr_tariff_at(tariff, zone, utc_s, price) == GR_OK;
+    return known ? price->price_per_kwh : NAN;
 }
 
 /* False where an import price is not even expected. */
@@ -67,14 +68,16 @@ static bool fill(const struct gr_engine *engine, const struct gr_engine_plan *pl
 {
     const struct gr_horizon *horizon = &plan->horizon;
     int64_t end_s = horizon->bounds_s[horizon->slots];
+    struct gr_price bought = {.until_s = INT64_MIN}, sold = bought;
     struct last_day day;
     find_last_day(plan, &day);
     for (size_t t = 0; t <= TAIL_HOURS; t++) {
         int64_t start_s = end_s + ((int64_t)t - 1) * 3600;
         size_t hour = (t + HOURS_A_DAY - 1) % HOURS_A_DAY;
-        double import = price_at(&engine->import, &engine->habits[GR_IMPORT], engine->zone, start_s + 1800);
-        double export =
-            price_at(&engine->export, &engine->habits[GR_EXPORT_DIRECTION], engine->zone, start_s + 1800);
+        double import =
+            price_at(&bought, &engine->import, &engine->habits[GR_IMPORT], engine->zone, start_s + 1800);
+        double export = price_at(&sold, &engine->export, &engine->habits[GR_EXPORT_DIRECTION], engine->zone,
+                                 start_s + 1800);
         if (isnan(import)) {
             return false;
         }

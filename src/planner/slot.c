@@ -6,7 +6,7 @@
 
 #define MOST_METER_POINTS (GR_METER_KINKS + 2) /* with two ends */
 
-double gr_meter_cost(const struct gr_meter *meter, double grid_kw)
+static inline double meter_cost(const struct gr_meter *meter, double grid_kw)
 {
     if (grid_kw >= 0) {
         return meter->import_price * grid_kw +
@@ -16,6 +16,11 @@ double gr_meter_cost(const struct gr_meter *meter, double grid_kw)
     }
     return meter->export_price * grid_kw +
            meter->penalty_per_kwh * gr_max(0, -grid_kw - meter->export_limit_kw);
+}
+
+double gr_meter_cost(const struct gr_meter *meter, double grid_kw)
+{
+    return meter_cost(meter, grid_kw);
 }
 
 double gr_meter_curtail(const struct gr_meter *meter, double grid_kw, double solar_kw)
@@ -242,16 +247,22 @@ double gr_slot_power_kw(const struct gr_slot *slot, double change_kwh)
     return -gr_min(battery->discharge_kw, power_kw);
 }
 
+/* What a power stores or takes, losses being one number. */
+static inline double plain_change_kw(const struct gr_battery *battery, double battery_kw)
+{
+    return battery_kw >= 0 ? battery->charge_efficiency * battery_kw
+                           : battery_kw / battery->discharge_efficiency;
+}
+
 double gr_slot_change_kwh(const struct gr_slot *slot, double battery_kw)
 {
-    const struct gr_battery *battery = &slot->battery;
-    if (battery_kw >= 0) {
-        return slot->hours * (slot->charge_loss.count > 0 ? gr_curve_stored_kw(&slot->charge_loss, battery_kw)
-                                                          : battery->charge_efficiency * battery_kw);
+    double change_kw = plain_change_kw(&slot->battery, battery_kw);
+    if (battery_kw >= 0 && slot->charge_loss.count > 0) {
+        change_kw = gr_curve_stored_kw(&slot->charge_loss, battery_kw);
+    } else if (battery_kw < 0 && slot->discharge_loss.count > 0) {
+        change_kw = -gr_curve_taken_kw(&slot->discharge_loss, -battery_kw);
     }
-    return slot->hours * (slot->discharge_loss.count > 0
-                              ? -gr_curve_taken_kw(&slot->discharge_loss, -battery_kw)
-                              : battery_kw / battery->discharge_efficiency);
+    return slot->hours * change_kw;
 }
 
 /* The meter's cost over battery powers low to high, solar used in full. */
@@ -368,12 +379,6 @@ static void push_move(struct gr_points *moves, const struct gr_slot *slot, struc
     gr_points_push(moves, -gr_slot_change_kwh(slot, power.x), slot->hours * (power.value + wear));
 }
 
-static void push_cost(struct gr_points *moves, const struct gr_slot *slot, double battery_kw)
-{
-    double grid_kw = slot->load_kw - slot->solar_kw + battery_kw;
-    push_move(moves, slot, (struct gr_point){battery_kw, gr_meter_cost(&slot->meter, grid_kw)});
-}
-
 /* `out` = 0 at every power where a loss bends, and at 0. */
 static int bends(struct gr_points *out, const struct gr_slot *slot)
 {
@@ -430,33 +435,48 @@ static int curved_moves(struct gr_points *moves, struct gr_points work[2], const
 
 /* Most slots: no inverter between, losses that are one number, no solar worth holding back. The kinks are
  * then the meter's and resting, written down from the greatest charge to the greatest discharge. */
-static int plain_moves(struct gr_points *moves, const struct gr_slot *slot)
+static size_t list_plain_powers(struct gr_point powers[MOST_METER_POINTS + 1], const struct gr_slot *slot)
 {
     double low_kw = -slot->battery.discharge_kw, high_kw = slot->battery.charge_kw, last_kw = high_kw;
     double net_kw = slot->load_kw - slot->solar_kw;
-    int rc = gr_points_reserve(moves, MOST_METER_POINTS + 1);
-    if (rc) {
-        return rc;
-    }
-    moves->count = 0;
-    push_cost(moves, slot, high_kw);
+    const struct gr_point rest = {0, meter_cost(&slot->meter, net_kw)};
+    size_t count = 0;
+    powers[count++] = (struct gr_point){high_kw, meter_cost(&slot->meter, net_kw + high_kw)};
     for (size_t i = slot->kinks.count; i-- > 0;) {
         struct gr_point kink = {slot->kinks.at[i].x - net_kw, slot->kinks.at[i].value};
         if (last_kw > 0 && kink.x < 0 && low_kw < 0) {
-            push_cost(moves, slot, 0);
+            powers[count++] = rest;
             last_kw = 0;
         }
         if (kink.x < last_kw && kink.x > low_kw) {
-            push_move(moves, slot, kink);
+            powers[count++] = kink;
             last_kw = kink.x;
         }
     }
     if (last_kw > 0 && low_kw < 0) {
-        push_cost(moves, slot, 0);
+        powers[count++] = rest;
     }
     if (high_kw > low_kw) {
-        push_cost(moves, slot, low_kw);
+        powers[count++] = (struct gr_point){low_kw, meter_cost(&slot->meter, net_kw + low_kw)};
     }
+    return count;
+}
+
+static int plain_moves(struct gr_points *moves, const struct gr_slot *slot)
+{
+    struct gr_point powers[MOST_METER_POINTS + 1];
+    size_t count = list_plain_powers(powers, slot);
+    double hours = slot->hours, wear_per_kwh = slot->battery.wear_per_kwh;
+    int rc = gr_points_reserve(moves, count);
+    if (rc) {
+        return rc;
+    }
+    for (size_t i = 0; i < count; i++) {
+        double power_kw = powers[i].x;
+        moves->at[i].x = -(hours * plain_change_kw(&slot->battery, power_kw));
+        moves->at[i].value = hours * (powers[i].value + wear_per_kwh * gr_max(0, -power_kw));
+    }
+    moves->count = count;
     return GR_OK;
 }
 
