@@ -202,11 +202,13 @@ struct growth {
     double most_left_out;
 };
 
-/* Appends a point; the last one goes where it changes nothing beyond the tolerance. Each point left out moves
- * the piece by no more than its own distance at that moment, so that these add up to a bound. */
-static inline void grow(struct growth *growth, struct gr_point point)
+/* Appends a point; the last one goes where it changes nothing beyond the tolerance, unless it is known to
+ * bend. Each point left out moves the piece by no more than its own distance at that moment, so that these
+ * add up to a bound. */
+static inline void grow(struct growth *growth, struct gr_point point, bool bends)
 {
-    if (growth->count < 2) {
+    if (growth->count < 2 || bends) {
+        growth->left_out = 0;
         growth->at[growth->count++] = point;
         return;
     }
@@ -235,24 +237,29 @@ int gr_points_merge(struct gr_points *out, const struct gr_run *f, const struct 
     double near = 1e-12 * (a_last->x - a->x + b_last->x - b->x), low = span->low, high = span->high;
     struct growth growth = {.at = out->at, .tolerance = rule->tolerance, .gap = rule->gap};
     struct gr_point here = {a->x + b->x, a->value + b->value};
+    bool was_long_a = false; /* whether the last piece is of f, and no speck */
     if (here.x >= low) {
-        grow(&growth, (struct gr_point){low, here.value});
+        grow(&growth, (struct gr_point){low, here.value}, false);
     }
     while (here.x < high && (a < a_last || b < b_last)) {
         bool from_a = b == b_last || (a < a_last && comes_first(a, b, near));
         a += from_a;
         b += !from_a;
         struct gr_point next = {a->x + b->x, a->value + b->value};
+        bool is_long_a = from_a && next.x - here.x > rule->gap;
         if (next.x > low) {
             if (growth.count == 0) {
-                grow(&growth, (struct gr_point){low, gr_point_line(here, next, low)});
+                grow(&growth, (struct gr_point){low, gr_point_line(here, next, low)}, false);
             }
-            grow(&growth, next.x < high ? next : (struct gr_point){high, gr_point_line(here, next, high)});
+            struct gr_point end =
+                next.x < high ? next : (struct gr_point){high, gr_point_line(here, next, high)};
+            grow(&growth, end, is_long_a && was_long_a);
         }
+        was_long_a = is_long_a;
         here = next;
     }
     if (growth.count == 0) {
-        grow(&growth, (struct gr_point){low, here.value});
+        grow(&growth, (struct gr_point){low, here.value}, false);
     }
     if (here.x < high) {
         out->at[growth.count - 1].x = high;

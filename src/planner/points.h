@@ -130,8 +130,9 @@ struct gr_span {
 };
 
 /* out = min-plus convolution of two convex functions, cut to a span that it must cover: their straight pieces
- * by rising slope. Points that change nothing beyond the rule's tolerance are left out on the way (the most
- * that the rule allows is not looked at); *error is at least the greatest distance that this makes. */
+ * by rising slope. Points that change nothing beyond the rule's tolerance are left out on the way, apart from
+ * those between two pieces of `f`, which is taken as thinned already but for points closer than the gap (the
+ * most that the rule allows is not looked at); *error is at least the greatest distance that this makes. */
 int gr_points_merge(struct gr_points *out, const struct gr_run *f, const struct gr_run *g,
                     const struct gr_span *span, const struct gr_prune_rule *rule, double *error);
 
