@@ -43,7 +43,8 @@ struct gr_peak_charge {
 struct gr_backtest_tariff {
     char name[GR_NAME_SIZE];
     struct gr_tariff import, export; /* tables whole, taxes included; owned */
-    int published_minute; /* local minute from which the next local day's tables are known, 0 to 1440 */
+    struct gr_tariff carbon; /* kg of carbon dioxide per kWh imported for prices; may be empty; owned */
+    int published_minute;    /* local minute from which the next local day's tables are known, 0 to 1440 */
     double standing_charge_per_day;
     int settlement_minutes; /* import and export are set off against each other over so long; 0: over a step
                              */
@@ -57,8 +58,8 @@ void gr_backtest_tariff_free(struct gr_backtest_tariff *tariff);
 int gr_backtest_price(const struct gr_tariff *tariff, const struct gr_zone *zone, int64_t from_s,
                       int64_t to_s, double *price_per_kwh, int64_t *missing_s);
 
-/* Checks that both directions have prices for every moment of the period; the message names the first part
- * that lacks them ("import prices are missing from ... to ..."). */
+/* Checks that both directions, and the carbon where it has sources, are told for every moment of the period;
+ * the message names the first part that lacks them ("import prices are missing from ... to ..."). */
 int gr_backtest_tariff_check(const struct gr_backtest_tariff *tariff, const struct gr_zone *zone,
                              int64_t from_s, int64_t to_s, struct gr_error *error);
 
@@ -86,6 +87,7 @@ struct gr_backtest_step {
     int64_t start_s;
     bool gap; /* load or sun not known: nothing happens, nothing is billed, what is stored stays */
     double import_price, export_price;
+    double carbon_kg_per_kwh; /* of a kWh imported; NAN: not told */
     double house_kw, solar_kw;
     enum gr_command_kind kind;
     double power_kw; /* of charge and export */
@@ -102,6 +104,8 @@ struct gr_backtest_sums {
     double import_kwh, export_kwh;    /* as settled */
     double charge_kwh, discharge_kwh; /* AC side */
     double import_cost, export_income, standing_charge, peak_charge, wear_cost;
+    double import_co2_kg, export_co2_kg; /* of what was bought, and of as much as was sold had it been bought;
+                                            NAN: not told */
     double peak_kw; /* what the peak charge was reckoned from; 0 without one. Of a period: the greatest */
 };
 
@@ -118,6 +122,7 @@ struct gr_backtest_result {
     double left_per_kwh; /* what a stored kWh left over is worth: mean import price x discharge efficiency */
     double left_value;   /* of end_kwh - start_kwh */
     double total_cost;   /* gr_backtest_cost of the total - left_value */
+    double carbon_cost;  /* what the carbon counts by the configured price on it; in none of the other sums */
     double cycles;       /* energy taken from the store / capacity */
     double self_sufficiency; /* share of the house's energy that was not bought: 1 - import / house */
     size_t decisions, plans, changes, faults; /* of `planned` */
@@ -154,7 +159,10 @@ int gr_backtest_run(struct gr_backtest_result *out, const struct gr_backtest *ba
  * charge, which it does not plan for. */
 bool gr_backtest_foresight_is_bound(const struct gr_backtest_tariff *tariff);
 
-/* (follow - cost) / (follow - foresight) on the energy bills: peak charges apart, which no strategy here
+/* What strategies are measured by: the energy bill, peak charge apart, and what its carbon counts. */
+double gr_backtest_measure(const struct gr_backtest_result *result);
+
+/* (follow - cost) / (follow - foresight) by that measure: peak charges apart, which no strategy here
  * knows. NAN where foresight gains nothing. */
 double gr_backtest_share_of_foresight(const struct gr_backtest_result *result,
                                       const struct gr_backtest_result *follow,

@@ -128,6 +128,8 @@ struct gr_config {
     char currency[8]; /* ISO 4217 code, for display */
     struct gr_source import[GR_MAX_SOURCES], export[GR_MAX_SOURCES];
     size_t import_count, export_count;
+    struct gr_source carbon[GR_MAX_SOURCES]; /* kg of carbon dioxide per kWh imported for prices */
+    size_t carbon_count;
     struct gr_weather_source weather;
     struct gr_event_source event_sources[GR_MOST_EVENT_SOURCES];
     size_t event_source_count;

@@ -34,6 +34,9 @@ struct gr_planning {
                    reasons are given */
     int full_every_days; /* the battery should be full once in so many days, for its cells; 0: never asked */
     double full_percent; /* state of charge that counts as full */
+    double
+        carbon_price_per_kg; /* money that a kg of carbon dioxide counts, by the table of carbon; 0: none */
+    bool carbon_credits_export; /* a kWh fed in counts what a kWh imported would have emitted */
     double end_value_factor; /* what is left three days after the horizon is worth this x discharge efficiency
                                 x median import price */
 };
@@ -53,9 +56,16 @@ struct gr_engine_config {
     struct gr_foreknowledge known;
     struct gr_tariff import,
         export; /* sources in order; tables empty at first, bands filled; copied by gr_engine_create */
+    struct gr_tariff carbon; /* likewise, kg of carbon dioxide per kWh imported for prices; may be empty */
 };
 
-enum gr_direction { GR_IMPORT, GR_EXPORT_DIRECTION };
+/* What the tables of a source tell: prices of a kWh either way, or the carbon of one imported. */
+enum gr_direction { GR_IMPORT, GR_EXPORT_DIRECTION, GR_CARBON, GR_DIRECTIONS };
+
+/* "import", "export", "carbon"; NULL out of range. */
+const char *gr_direction_name(enum gr_direction direction);
+/* GR_DIRECTIONS for any other word. */
+enum gr_direction gr_direction_named(const char *name);
 
 enum gr_event_kind {
     GR_EVENT_READING,  /* a channel's value was received and found plausible by the input mapping */
@@ -123,8 +133,10 @@ struct gr_plan_slot {
     enum gr_command_kind kind;
     double power_kw; /* of charge and export */
     double battery_kw, grid_kw;
-    double stored_kwh; /* at the slot's end */
-    double cost;       /* of the slot: import - export + wear */
+    double stored_kwh;        /* at the slot's end */
+    double cost;              /* of the slot: import - export + wear */
+    double carbon_kg_per_kwh; /* of a kWh imported; NAN: not known */
+    double import_co2_kg;     /* of what is imported in the slot; NAN likewise */
     double marginal_value_per_kwh;
     char reason[GR_REASON_SIZE]; /* plain words with the numbers that decided */
     bool has_next;               /* whether any other command is possible and makes a difference */
@@ -137,7 +149,8 @@ struct gr_plan_view {
     const struct gr_plan_slot *slots; /* owned by the engine, valid until its next call */
     size_t count;
     int64_t made_s;
-    double cost;
+    double cost;          /* money; a price on carbon is not in it */
+    double import_co2_kg; /* of the slots of which it is known; NAN: of none */
 };
 
 /* A finished half hour, for the store. NAN: not known. */
@@ -263,7 +276,7 @@ struct gr_outline {
     int64_t next_s;            /* end, where there is none */
     double cost_today, cost_tomorrow; /* money from now to local midnight, and in the day that follows */
     int64_t car_start_s, car_end_s;   /* when a car that asked had best charge; 0: none did */
-    double car_kw, car_cost;          /* with which power, for how much money */
+    double car_kw, car_cost;          /* with which power, for how much money, a price on carbon in it */
     double backup_hours; /* for which all that is stored carries the house's present load, at most 999 */
 };
 
@@ -293,7 +306,7 @@ struct gr_run {
 
 struct gr_run_choice {
     int64_t start_s;
-    double cost;     /* money, of the run at its best under the present plan */
+    double cost;     /* money, of the run at its best under the present plan, a price on carbon in it */
     double cost_now; /* of beginning at earliest_s */
 };
 

@@ -59,7 +59,8 @@ struct gr_kept {
 struct gr_alternative {
     double power_kw; /* of charge and export, the best for it */
     double battery_kw, grid_kw, end_kwh;
-    double meter_cost; /* money in the slot: import less export */
+    double meter_cost;  /* money in the slot: import less export */
+    double carbon_cost; /* what its carbon counts by the price on it; nobody pays it */
     double wear_cost;
     double cycle_cost;  /* the price that a bound on cycles puts on it; nobody pays it */
     double after;       /* money still to come at the slot's end, by the value function */
@@ -79,8 +80,8 @@ struct gr_why {
     int64_t start_s, end_s;
     double hours;
     double stored_kwh, capacity_kwh, floor_kwh; /* at the start; the least that a command leaves */
-    double import_price, export_price;
-    bool expected_price; /* the slot's own is not published yet */
+    double import_price, export_price;          /* money alone */
+    bool expected_price;                        /* the slot's own is not published yet */
     double import_limit_kw, export_limit_kw;
     bool at_import_limit, at_export_limit; /* the power is what the limit leaves */
     struct gr_kept kept;
@@ -96,7 +97,8 @@ struct gr_why {
 
 /* What the words tell: the next best command that does something else, and the numbers that decided against
  * the command that is the plainest contrast: buying against not buying, giving against keeping. Where these
- * can be told by the kWh, (worth + wear + cycles - now) * moved_kwh is what the contrast would cost more. */
+ * can be told by the kWh, (worth + wear + cycles - now - carbon) * moved_kwh is what the contrast would cost
+ * more. */
 struct gr_verdict {
     bool any;                  /* false: no other command does anything else */
     enum gr_command_kind next; /* next best */
@@ -109,11 +111,14 @@ struct gr_verdict {
     double worth;        /* of a kWh at the battery's terminals, losses counted */
     double wear, cycles; /* that come on top of it where it is taken out */
     double now;          /* of a kWh at the meter now: bought, or not sold */
+    double carbon;       /* what counts for its carbon besides */
 };
 
 /* What of an outlook is no money that anyone pays or gets. */
 struct gr_why_marks {
     double cycle_price;     /* part of its wear, that only stands for a bound on cycles */
+    double carbon_price;    /* part of its import price, that only stands for carbon */
+    double carbon_credit;   /* likewise of its export price */
     double dearest_per_kwh; /* above any worth that prices can give a stored kWh: what is worth more keeps a
                                limit or what has to be kept */
 };

@@ -18,7 +18,7 @@ struct open_bill {
     struct {
         int64_t number;
         size_t steps;
-        double net_kwh, import_price, export_price;
+        double net_kwh, import_price, export_price, carbon_kg_per_kwh;
     } settlement;
     struct {
         int64_t number, day;
@@ -61,9 +61,11 @@ static void settle(struct open_bill *bill)
     if (net_kwh > 0) {
         bill->month->import_kwh += net_kwh;
         bill->month->import_cost += net_kwh * bill->settlement.import_price / (double)steps;
+        bill->month->import_co2_kg += net_kwh * bill->settlement.carbon_kg_per_kwh / (double)steps;
     } else {
         bill->month->export_kwh -= net_kwh;
         bill->month->export_income -= net_kwh * bill->settlement.export_price / (double)steps;
+        bill->month->export_co2_kg -= net_kwh * bill->settlement.carbon_kg_per_kwh / (double)steps;
     }
     memset(&bill->settlement, 0, sizeof bill->settlement);
 }
@@ -79,6 +81,7 @@ static void meter(struct open_bill *bill, const struct gr_backtest_step *step, d
     bill->settlement.net_kwh += step->grid_kw * hours;
     bill->settlement.import_price += step->import_price;
     bill->settlement.export_price += step->export_price;
+    bill->settlement.carbon_kg_per_kwh += step->carbon_kg_per_kwh;
 }
 
 /* ---- peaks ---- */
@@ -172,6 +175,8 @@ static void open_month(struct open_bill *bill, int64_t number, int64_t start_s)
     charge_peak(bill);
     bill->month = &bill->result->months[bill->result->month_count++];
     bill->month->start_s = start_s;
+    bool has_carbon = bill->backtest->tariff->carbon.count > 0;
+    bill->month->import_co2_kg = bill->month->export_co2_kg = has_carbon ? 0 : NAN;
     bill->month_number = number;
 }
 
@@ -211,6 +216,8 @@ static void add_month(struct gr_backtest_sums *total, const struct gr_backtest_s
     total->export_kwh += month->export_kwh;
     total->charge_kwh += month->charge_kwh;
     total->discharge_kwh += month->discharge_kwh;
+    total->import_co2_kg += month->import_co2_kg;
+    total->export_co2_kg += month->export_co2_kg;
     total->import_cost += month->import_cost;
     total->export_income += month->export_income;
     total->standing_charge += month->standing_charge;

@@ -29,8 +29,9 @@ static size_t gather_slot(const struct gr_backtest_work *work, size_t first, siz
         if (!step->gap) {
             load += step->house_kw;
             solar += step->solar_kw;
-            import += step->import_price;
-            export += step->export_price;
+            double carbon = gr_backtest_carbon_price(work, step);
+            import += step->import_price + carbon;
+            export += step->export_price + (work->config.planning.carbon_credits_export ? carbon : 0);
             known++;
         }
     }

@@ -27,6 +27,9 @@ static inline double gr_backtest_hours(const struct gr_backtest_work *work)
 /* Lets a command act on step i; stored_kwh before it comes from the step before. */
 void gr_backtest_act(struct gr_backtest_work *work, size_t i, enum gr_command_kind kind, double power_kw);
 
+/* What the carbon of a kWh imported counts. */
+double gr_backtest_carbon_price(const struct gr_backtest_work *work, const struct gr_backtest_step *step);
+
 /* Carries what is stored over a step of which nothing is known. */
 void gr_backtest_skip(struct gr_backtest_work *work, size_t i);
 

@@ -38,6 +38,7 @@ static void set_up(struct gr_backtest_work *work)
     int step_minutes = work->backtest->usage->step_s / 60;
     strip_tables(&config->import, &work->backtest->tariff->import);
     strip_tables(&config->export, &work->backtest->tariff->export);
+    strip_tables(&config->carbon, &work->backtest->tariff->carbon);
     if (config->planning.slot_minutes < step_minutes) {
         config->planning.slot_minutes = step_minutes;
     }
@@ -146,9 +147,11 @@ static int publish(struct drive *drive, int64_t now_s, struct gr_error *error)
     if (until_s <= drive->known_until_s) {
         return GR_OK;
     }
-    int rc = publish_direction(drive, GR_IMPORT, &backtest->tariff->import, now_s, until_s, error);
-    if (rc == GR_OK) {
-        rc = publish_direction(drive, GR_EXPORT_DIRECTION, &backtest->tariff->export, now_s, until_s, error);
+    const struct gr_tariff *const tariffs[GR_DIRECTIONS] = {
+        &backtest->tariff->import, &backtest->tariff->export, &backtest->tariff->carbon};
+    int rc = GR_OK;
+    for (int i = 0; i < GR_DIRECTIONS && rc == GR_OK; i++) {
+        rc = publish_direction(drive, (enum gr_direction)i, tariffs[i], now_s, until_s, error);
     }
     drive->known_until_s = until_s;
     return rc;

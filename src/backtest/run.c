@@ -16,6 +16,12 @@ double gr_backtest_stored_before(const struct gr_backtest_work *work, size_t i)
     return i == 0 ? work->start_kwh : work->steps[i - 1].stored_kwh;
 }
 
+double gr_backtest_carbon_price(const struct gr_backtest_work *work, const struct gr_backtest_step *step)
+{
+    double kg = step->carbon_kg_per_kwh;
+    return isnan(kg) ? 0 : work->config.planning.carbon_price_per_kg * kg;
+}
+
 void gr_backtest_skip(struct gr_backtest_work *work, size_t i)
 {
     work->steps[i].kind = GR_REST;
@@ -148,6 +154,11 @@ static int fill_prices(const struct gr_backtest *backtest, struct gr_backtest_st
                           &missing_s) != GR_OK) {
         return gr_backtest_tariff_check(tariff, backtest->zone, step->start_s, backtest->to_s, error);
     }
+    step->carbon_kg_per_kwh = NAN;
+    if (tariff->carbon.count > 0 && gr_backtest_price(&tariff->carbon, backtest->zone, step->start_s, end_s,
+                                                      &step->carbon_kg_per_kwh, &missing_s) != GR_OK) {
+        return gr_backtest_tariff_check(tariff, backtest->zone, step->start_s, backtest->to_s, error);
+    }
     return GR_OK;
 }
 
@@ -156,7 +167,7 @@ static int lay_out(struct gr_backtest_work *work, struct gr_error *error)
     const struct gr_backtest *backtest = work->backtest;
     const struct gr_usage *usage = backtest->usage;
     size_t first = (size_t)((backtest->from_s - usage->start_s) / usage->step_s);
-    double price_sum = 0, greatest = 0;
+    double price_sum = 0, greatest = 0, greatest_carbon = 0;
     work->count = (size_t)((backtest->to_s - backtest->from_s) / usage->step_s);
     work->steps = calloc(work->count, sizeof *work->steps);
     work->result->steps = work->steps;
@@ -173,8 +184,9 @@ static int lay_out(struct gr_backtest_work *work, struct gr_error *error)
         }
         price_sum += step->import_price;
         greatest = fmax(greatest, fmax(fabs(step->import_price), fabs(step->export_price)));
+        greatest_carbon = fmax(greatest_carbon, gr_backtest_carbon_price(work, step));
     }
-    work->penalty_per_kwh = fmax(20 * greatest, 1e-3);
+    work->penalty_per_kwh = fmax(20 * (greatest + greatest_carbon), 1e-3);
     work->left_per_kwh =
         fmax(0, price_sum / (double)work->count) * backtest->config->site.battery.discharge_efficiency;
     return GR_OK;
@@ -214,6 +226,9 @@ static void finish(struct gr_backtest_work *work)
     result->left_per_kwh = work->left_per_kwh;
     result->left_value = result->left_per_kwh * (result->end_kwh - result->start_kwh);
     result->total_cost = gr_backtest_cost(total) - result->left_value;
+    const struct gr_planning *planning = &work->config.planning;
+    double counted_kg = total->import_co2_kg - (planning->carbon_credits_export ? total->export_co2_kg : 0);
+    result->carbon_cost = isnan(counted_kg) ? 0 : planning->carbon_price_per_kg * counted_kg;
     result->cycles =
         has_battery ? total->discharge_kwh / work->battery.discharge_efficiency / work->battery.capacity_kwh
                     : 0;
@@ -258,11 +273,16 @@ bool gr_backtest_foresight_is_bound(const struct gr_backtest_tariff *tariff)
     return !tariff->peak.any;
 }
 
+double gr_backtest_measure(const struct gr_backtest_result *result)
+{
+    return result->total_cost - result->total.peak_charge + result->carbon_cost;
+}
+
 double gr_backtest_share_of_foresight(const struct gr_backtest_result *result,
                                       const struct gr_backtest_result *follow,
                                       const struct gr_backtest_result *foresight)
 {
-    double base = follow->total_cost - follow->total.peak_charge;
-    double gain = base - (foresight->total_cost - foresight->total.peak_charge);
-    return gain > 1e-6 ? (base - (result->total_cost - result->total.peak_charge)) / gain : NAN;
+    double base = gr_backtest_measure(follow);
+    double gain = base - gr_backtest_measure(foresight);
+    return gain > 1e-6 ? (base - gr_backtest_measure(result)) / gain : NAN;
 }

@@ -8,6 +8,7 @@ void gr_backtest_tariff_free(struct gr_backtest_tariff *tariff)
 {
     gr_tariff_free(&tariff->import);
     gr_tariff_free(&tariff->export);
+    gr_tariff_free(&tariff->carbon);
     memset(tariff, 0, sizeof *tariff);
 }
 
@@ -41,7 +42,7 @@ static int64_t find_missing_end(const struct gr_tariff *tariff, const struct gr_
     return at_s < to_s ? at_s : to_s;
 }
 
-static int check_direction(const struct gr_tariff *tariff, const char *name, const char *direction,
+static int check_direction(const struct gr_tariff *tariff, const char *name, const char *what,
                            const struct gr_zone *zone, int64_t from_s, int64_t to_s, struct gr_error *error)
 {
     char from[GR_RFC3339_SIZE], to[GR_RFC3339_SIZE];
@@ -49,9 +50,8 @@ static int check_direction(const struct gr_tariff *tariff, const char *name, con
         int64_t until_s = gr_tariff_known_until_s(tariff, zone, at_s);
         if (until_s == at_s) {
             int64_t end_s = find_missing_end(tariff, zone, at_s, to_s);
-            return gr_error_set(error, GR_NOT_FOUND, "tariff \"%s\": %s prices are missing from %s to %s",
-                                name, direction,
-                                gr_rfc3339_format_local(from, at_s, gr_zone_offset_s(zone, at_s)),
+            return gr_error_set(error, GR_NOT_FOUND, "tariff \"%s\": %s are missing from %s to %s", name,
+                                what, gr_rfc3339_format_local(from, at_s, gr_zone_offset_s(zone, at_s)),
                                 gr_rfc3339_format_local(to, end_s, gr_zone_offset_s(zone, end_s)));
         }
         at_s = until_s;
@@ -62,6 +62,9 @@ static int check_direction(const struct gr_tariff *tariff, const char *name, con
 int gr_backtest_tariff_check(const struct gr_backtest_tariff *tariff, const struct gr_zone *zone,
                              int64_t from_s, int64_t to_s, struct gr_error *error)
 {
-    int rc = check_direction(&tariff->import, tariff->name, "import", zone, from_s, to_s, error);
-    return rc ? rc : check_direction(&tariff->export, tariff->name, "export", zone, from_s, to_s, error);
+    int rc = check_direction(&tariff->import, tariff->name, "import prices", zone, from_s, to_s, error);
+    rc = rc ? rc : check_direction(&tariff->export, tariff->name, "export prices", zone, from_s, to_s, error);
+    bool done = rc != GR_OK || tariff->carbon.count == 0;
+    return done ? rc
+                : check_direction(&tariff->carbon, tariff->name, "rates.carbon", zone, from_s, to_s, error);
 }

@@ -40,6 +40,9 @@ const struct gr_key gr_band_keys[] = {
      .size = 16,
      .standard_text = "the whole year",
      .about = "first and last day of the season, \"11-01..03-31\" (month-day), may run over the year's end"},
+    {.name = NULL}};
+
+const struct gr_key gr_price_band_keys[] = {
     {.name = "price_per_kwh",
      .kind = GR_KEY_NUMBER,
      .offset = BAND(price_per_kwh),
@@ -48,6 +51,20 @@ const struct gr_key gr_band_keys[] = {
      .least = -100000,
      .greatest = 100000,
      .about = "price in the currency's main unit, taxes included; may be negative"},
+    {.name = NULL}};
+
+static const struct gr_guess grams[] = {{"grams", 0.001, 0}, {NULL, 0, 0}};
+
+const struct gr_key gr_carbon_band_keys[] = {
+    {.name = "carbon_kg_per_kwh",
+     .kind = GR_KEY_NUMBER,
+     .offset = BAND(price_per_kwh),
+     .unit = "kg/kWh",
+     .required = true,
+     .least = 0,
+     .greatest = 10,
+     .guesses = grams,
+     .about = "carbon dioxide that a kWh from the grid stands for in this band"},
     {.name = NULL}};
 
 static void read_season(struct gr_reader *reader, const config_setting_t *group, const char *text,
@@ -79,11 +96,12 @@ static void read_days(struct gr_reader *reader, const config_setting_t *group, c
     }
 }
 
-static bool read_band(struct gr_reader *reader, const config_setting_t *group, struct gr_rate_band *band)
+static bool read_band(struct gr_reader *reader, const config_setting_t *group, const struct gr_key *value,
+                      struct gr_rate_band *band)
 {
     size_t before = reader->complaints->count;
     struct band_form form = {.days = "all"};
-    gr_form_read(reader, group, (const struct gr_key *const[]){gr_band_keys, NULL}, &form);
+    gr_form_read(reader, group, (const struct gr_key *const[]){gr_band_keys, value, NULL}, &form);
     *band = (struct gr_rate_band){
         .from_minute = form.from, .to_minute = form.to, .weekdays = 127, .price_per_kwh = form.price_per_kwh};
     read_days(reader, group, form.days, band);
@@ -98,17 +116,18 @@ static bool read_band(struct gr_reader *reader, const config_setting_t *group, s
 }
 
 static void check_price(struct gr_reader *reader, const config_setting_t *group,
-                        const struct gr_source *source, double price)
+                        const struct gr_source *source, const struct gr_key *value, double price)
 {
     if (isnan(price) || (price >= source->least_per_kwh && price <= source->greatest_per_kwh)) {
         return;
     }
     double meant = price / 100;
     char guess[80] = "";
-    if (meant >= source->least_per_kwh && meant <= source->greatest_per_kwh) {
+    bool is_price = value == gr_price_band_keys;
+    if (is_price && meant >= source->least_per_kwh && meant <= source->greatest_per_kwh) {
         (void)snprintf(guess, sizeof guess, ", which smells of hundredths (%.6g per kWh?)", meant);
     }
-    gr_complain(reader, group, "price_per_kwh",
+    gr_complain(reader, group, value->name,
                 "found %.6g per kWh%s; allowed: %.6g to %.6g (plausible_least_per_kwh and "
                 "plausible_greatest_per_kwh of the "
                 "source move this)",
@@ -160,7 +179,8 @@ static void check_hidden(struct gr_reader *reader, const config_setting_t *list,
     gr_zone_free(utc);
 }
 
-static bool read_list(struct gr_reader *reader, const config_setting_t *list, struct gr_source *out)
+static bool read_list(struct gr_reader *reader, const config_setting_t *list, const struct gr_key *value,
+                      struct gr_source *out)
 {
     bool good = true;
     int count = config_setting_length(list);
@@ -176,16 +196,18 @@ static bool read_list(struct gr_reader *reader, const config_setting_t *list, st
             continue;
         }
         struct gr_rate_band *band = &out->bands.band[out->bands.count++];
-        good = read_band(reader, group, band) && good;
-        check_price(reader, group, out, band->price_per_kwh);
+        good = read_band(reader, group, value, band) && good;
+        check_price(reader, group, out, value, band->price_per_kwh);
     }
     return good;
 }
 
-void gr_bands_read(struct gr_reader *reader, const config_setting_t *source, struct gr_source *out)
+void gr_bands_read(struct gr_reader *reader, const config_setting_t *source, struct gr_source *out,
+                   bool is_carbon)
 {
+    const struct gr_key *value = is_carbon ? gr_carbon_band_keys : gr_price_band_keys;
     const config_setting_t *list = gr_list_member(reader, source, "bands", true);
-    if (list && read_list(reader, list, out)) {
+    if (list && read_list(reader, list, value, out)) {
         check_hidden(reader, list, &out->bands);
     }
 }

@@ -131,8 +131,12 @@ static void want_required(struct gr_reader *reader, const config_setting_t *grou
 void gr_form_read(struct gr_reader *reader, const config_setting_t *group, const struct gr_key *const *tables,
                   void *form)
 {
-    for (const struct gr_key *const *table = tables; *table; table++) {
-        gr_form_defaults(*table, form);
+    size_t count = 0;
+    while (tables[count]) {
+        count++;
+    }
+    for (size_t i = count; i-- > 0;) { /* of two defaults too that of the first */
+        gr_form_defaults(tables[i], form);
     }
     read_members(reader, group, tables, form);
     for (const struct gr_key *const *table = tables; *table; table++) {

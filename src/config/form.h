@@ -65,7 +65,8 @@ extern const struct gr_key gr_root_keys[], gr_site_keys[], gr_battery_keys[], gr
     gr_weather_file_keys[], gr_weather_keys[], gr_band_keys[], gr_planning_keys[], gr_safety_keys[],
     gr_outputs_keys[], gr_actuate_keys[], gr_announce_keys[], gr_appliance_keys[], gr_events_keys[],
     gr_taper_keys[], gr_loss_keys[], gr_wear_keys[], gr_event_source_keys[], gr_event_http_keys[],
-    gr_event_file_keys[];
+    gr_event_file_keys[], gr_carbon_source_keys[], gr_carbon_keys[], gr_price_band_keys[],
+    gr_carbon_band_keys[];
 
 extern const struct gr_guess gr_guess_kilo[], gr_guess_percent[], gr_guess_money[];
 
@@ -173,8 +174,9 @@ void gr_entries_read(struct gr_reader *reader, const config_setting_t *root, con
                                   struct gr_config *out),
                      struct gr_config *out);
 
-/* The bands of one source; `source` is its group. */
-void gr_bands_read(struct gr_reader *reader, const config_setting_t *source, struct gr_source *out);
+/* The bands of one source, of prices or of carbon; `source` is its group. */
+void gr_bands_read(struct gr_reader *reader, const config_setting_t *source, struct gr_source *out,
+                   bool is_carbon);
 
 /* A rate source as its keys fill it; the mapping keys are those of http and file sources. */
 struct gr_source_form {

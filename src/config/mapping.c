@@ -102,6 +102,23 @@ const struct gr_key gr_price_keys[] = {
      .about = "fixed part per kWh (network, levies), added after tax_factor"},
     {.name = NULL}};
 
+/* In kg per kWh; the scales are the same. */
+static const struct gr_word carbon_units[] = {{"kg_per_kwh", PER_KWH}, {"g_per_kwh", PER_MWH}, {NULL, 0}};
+
+const struct gr_key gr_carbon_keys[] = {{.name = "intensity",
+                                         .kind = GR_KEY_TEXT,
+                                         .offset = MAPPING(price),
+                                         .size = GR_FIELD_SIZE,
+                                         .required = true,
+                                         .about = "the carbon dioxide of a kWh"},
+                                        {.name = "unit",
+                                         .kind = GR_KEY_WORD,
+                                         .offset = SOURCE(unit),
+                                         .words = carbon_units,
+                                         .required = true,
+                                         .about = "unit of the intensity"},
+                                        {.name = NULL}};
+
 struct field {
     const char *key, *value;
 };

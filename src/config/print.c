@@ -101,6 +101,9 @@ static void print_secrets(FILE *stream, const struct gr_config *config)
     for (size_t i = 0; i < config->export_count; i++) {
         print_secret(stream, config->export[i].name, config->export[i].headers_file);
     }
+    for (size_t i = 0; i < config->carbon_count; i++) {
+        print_secret(stream, config->carbon[i].name, config->carbon[i].headers_file);
+    }
     print_secret(stream, config->weather.source.name, config->weather.source.headers_file);
     for (size_t i = 0; i < config->event_source_count; i++) {
         const struct gr_source *source = &config->event_sources[i].source;
@@ -119,7 +122,16 @@ static void print_holidays(FILE *stream, const struct gr_holidays *holidays)
     }
 }
 
-static void print_planning(FILE *stream, const struct gr_engine_config *engine)
+static void print_carbon(FILE *stream, const struct gr_planning *planning, const char *currency)
+{
+    if (planning->carbon_price_per_kg > 0) {
+        fprintf(stream, "  A kg of carbon dioxide counts %.4g %s, %s.\n", planning->carbon_price_per_kg,
+                currency,
+                planning->carbon_credits_export ? "imported or spared by export" : "in imports alone");
+    }
+}
+
+static void print_planning(FILE *stream, const struct gr_engine_config *engine, const char *currency)
 {
     const struct gr_planning *planning = &engine->planning;
     double day_kwh = 0;
@@ -138,6 +150,7 @@ static void print_planning(FILE *stream, const struct gr_engine_config *engine)
             planning->floor_percent, planning->floor_percent / 100 * engine->site.battery.capacity_kwh,
             planning->may_export ? "may" : "does not");
     print_holidays(stream, &planning->expectation.holidays);
+    print_carbon(stream, planning, currency);
     fprintf(stream, "  What is left at the end counts %.0f %% of the usual import price.\n",
             100 * planning->end_value_factor);
 }
@@ -182,7 +195,7 @@ void gr_config_print(FILE *stream, const struct gr_config *config)
     for (int channel = 0; channel < GR_CHANNELS; channel++) {
         print_input(stream, (enum gr_channel)channel, config);
     }
-    print_planning(stream, &config->engine);
+    print_planning(stream, &config->engine, config->currency);
     print_safety(stream, &config->engine.safety, config->currency);
     print_outputs(stream, &config->outputs);
     print_secrets(stream, config);

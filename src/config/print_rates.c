@@ -53,11 +53,14 @@ static const char *unit_of(double scale)
                             : "hundredths per kWh";
 }
 
-static void print_mapping(FILE *stream, const struct gr_rate_mapping *mapping)
+static void print_mapping(FILE *stream, const struct gr_rate_mapping *mapping, bool is_carbon)
 {
-    fprintf(stream, "    %s; start \"%s\", price \"%s\" in %s",
-            mapping->format == GR_RATES_JSON ? "JSON" : "CSV", mapping->start, mapping->price,
-            unit_of(mapping->scale));
+    fprintf(stream, "    %s; start \"%s\", %s \"%s\" in %s",
+            mapping->format == GR_RATES_JSON ? "JSON" : "CSV", mapping->start,
+            is_carbon ? "intensity" : "price", mapping->price,
+            !is_carbon            ? unit_of(mapping->scale)
+            : mapping->scale == 1 ? "kg per kWh"
+                                  : "g per kWh");
     if (mapping->factor != 1) {
         fprintf(stream, ", times %.6g", mapping->factor);
     }
@@ -83,7 +86,7 @@ void gr_print_slots(FILE *stream, const struct gr_rate_mapping *mapping)
     fprintf(stream, "; times without an offset are %s.\n", mapping->start_is_local ? "local" : "refused");
 }
 
-static void print_source(FILE *stream, const struct gr_source *source)
+static void print_source(FILE *stream, const struct gr_source *source, bool is_carbon)
 {
     fprintf(stream, "  \"%s\": ", source->name);
     if (source->kind == GR_SOURCE_BANDS) {
@@ -100,19 +103,23 @@ static void print_source(FILE *stream, const struct gr_source *source)
     } else {
         fprintf(stream, "read from %s.\n", source->path);
     }
-    print_mapping(stream, &source->mapping);
-    fprintf(stream, "    Prices from %.4g to %.4g are believed.\n", source->least_per_kwh,
-            source->greatest_per_kwh);
+    print_mapping(stream, &source->mapping, is_carbon);
+    fprintf(stream, "    %s from %.4g to %.4g are believed.\n", is_carbon ? "Intensities" : "Prices",
+            source->least_per_kwh, source->greatest_per_kwh);
 }
 
 void gr_print_rates(FILE *stream, const struct gr_config *config)
 {
     fprintf(stream, "\nImport prices in %s per kWh\n", config->currency);
     for (size_t i = 0; i < config->import_count; i++) {
-        print_source(stream, &config->import[i]);
+        print_source(stream, &config->import[i], false);
     }
     fprintf(stream, "\nExport prices in %s per kWh\n", config->currency);
     for (size_t i = 0; i < config->export_count; i++) {
-        print_source(stream, &config->export[i]);
+        print_source(stream, &config->export[i], false);
+    }
+    for (size_t i = 0; i < config->carbon_count; i++) {
+        fprintf(stream, "%s", i == 0 ? "\nCarbon dioxide in kg per kWh from the grid\n" : "");
+        print_source(stream, &config->carbon[i], true);
     }
 }

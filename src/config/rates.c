@@ -27,6 +27,12 @@ const struct gr_key gr_rates_keys[] = {
      .kind = GR_KEY_PART,
      .unit = "a list of at most 4 groups",
      .about = "sources of the price earned, likewise; left out, what is fed in earns nothing"},
+    {.name = "carbon",
+     .kind = GR_KEY_PART,
+     .unit = "a list of at most 4 groups",
+     .about =
+         "sources of the carbon dioxide that a kWh from the grid stands for, likewise; left out, none is "
+         "reckoned"},
     {.name = NULL}};
 
 static const struct gr_word kinds[] = {
@@ -112,11 +118,36 @@ const struct gr_key gr_file_source_keys[] = {
      .about = "path of the table, read again when it changes; the placeholders of url are allowed"},
     {.name = NULL}};
 
+/* Of a carbon source, in place of those of the same name above. */
+const struct gr_key gr_carbon_source_keys[] = {
+    {.name = "plausible_least_per_kwh",
+     .kind = GR_KEY_NUMBER,
+     .offset = SOURCE(source.least_per_kwh),
+     .unit = "kg/kWh",
+     .greatest = 10,
+     .about = "an intensity below this is taken for a mistake, and its whole table refused"},
+    {.name = "plausible_greatest_per_kwh",
+     .kind = GR_KEY_NUMBER,
+     .offset = SOURCE(source.greatest_per_kwh),
+     .unit = "kg/kWh",
+     .greatest = 10,
+     .standard = 2,
+     .about = "an intensity above this, likewise"},
+    {.name = NULL}};
+
+static const struct gr_key *const carbon_bands_tables[] = {gr_carbon_source_keys, gr_bands_source_keys, NULL};
+static const struct gr_key *const carbon_http_tables[] = {gr_carbon_source_keys, gr_http_source_keys,
+                                                          gr_table_keys, gr_carbon_keys, NULL};
+static const struct gr_key *const carbon_file_tables[] = {gr_carbon_source_keys, gr_file_source_keys,
+                                                          gr_table_keys, gr_carbon_keys, NULL};
 static const struct gr_key *const bands_tables[] = {gr_bands_source_keys, NULL};
 static const struct gr_key *const http_tables[] = {gr_http_source_keys, gr_table_keys, gr_price_keys, NULL};
 static const struct gr_key *const file_tables[] = {gr_file_source_keys, gr_table_keys, gr_price_keys, NULL};
-static const struct gr_key *const *const tables_of[] = {
-    [GR_SOURCE_BANDS] = bands_tables, [GR_SOURCE_HTTP] = http_tables, [GR_SOURCE_FILE] = file_tables};
+static const struct gr_key *const *const tables_of[2][3] = {
+    {[GR_SOURCE_BANDS] = bands_tables, [GR_SOURCE_HTTP] = http_tables, [GR_SOURCE_FILE] = file_tables},
+    {[GR_SOURCE_BANDS] = carbon_bands_tables,
+     [GR_SOURCE_HTTP] = carbon_http_tables,
+     [GR_SOURCE_FILE] = carbon_file_tables}};
 
 bool gr_kind_read(struct gr_reader *reader, const config_setting_t *group, const struct gr_key *key,
                   const char *allowed, int *kind)
@@ -142,9 +173,9 @@ static void check_name(struct gr_reader *reader, const config_setting_t *group,
                        const struct gr_config *config, const char *name)
 {
     gr_source_check_name(reader, group, name);
-    const struct gr_source *lists[] = {config->import, config->export};
-    size_t counts[] = {config->import_count, config->export_count};
-    for (size_t list = 0; list < 2; list++) {
+    const struct gr_source *lists[] = {config->import, config->export, config->carbon};
+    size_t counts[] = {config->import_count, config->export_count, config->carbon_count};
+    for (size_t list = 0; list < sizeof counts / sizeof *counts; list++) {
         for (size_t i = 0; i < counts[list]; i++) {
             if (*name && strcmp(lists[list][i].name, name) == 0) {
                 gr_complain(reader, group, "name",
@@ -201,20 +232,24 @@ static void check_plausible(struct gr_reader *reader, const config_setting_t *gr
 }
 
 static void finish_source(struct gr_reader *reader, const config_setting_t *group,
-                          struct gr_source_form *form)
+                          struct gr_source_form *form, bool is_carbon)
 {
     struct gr_source *source = &form->source;
     check_plausible(reader, group, source);
     if (source->kind == GR_SOURCE_BANDS) {
-        gr_bands_read(reader, group, source);
+        gr_bands_read(reader, group, source, is_carbon);
         return;
+    }
+    if (is_carbon) {
+        form->value_key = "intensity";
+        source->mapping.factor = 1;
     }
     gr_mapping_finish(reader, group, form);
     gr_source_check_place(reader, group, source);
 }
 
 static void read_source(struct gr_reader *reader, const config_setting_t *group,
-                        const struct gr_config *config, struct gr_source *out)
+                        const struct gr_config *config, struct gr_source *out, bool is_carbon)
 {
     int kind = GR_SOURCE_BANDS;
     if (!gr_kind_read(reader, group, &gr_bands_source_keys[0], "\"bands\", \"http\" or \"file\"", &kind)) {
@@ -225,10 +260,10 @@ static void read_source(struct gr_reader *reader, const config_setting_t *group,
         reader->out_of_memory = true;
         return;
     }
-    gr_form_read(reader, group, tables_of[kind], form);
+    gr_form_read(reader, group, tables_of[is_carbon][kind], form);
     form->source.kind = (enum gr_source_kind)kind;
     check_name(reader, group, config, form->source.name);
-    finish_source(reader, group, form);
+    finish_source(reader, group, form, is_carbon);
     *out = form->source;
     free(form);
 }
@@ -252,6 +287,7 @@ static void check_cover(struct gr_reader *reader, const config_setting_t *list,
 static void read_sources(struct gr_reader *reader, const config_setting_t *list,
                          const struct gr_config *config, struct gr_source *sources, size_t *count)
 {
+    bool is_carbon = sources == config->carbon;
     int found = config_setting_length(list);
     if (found > GR_MAX_SOURCES) {
         gr_complain(reader, list, NULL, "found %d sources; allowed: at most %d", found, GR_MAX_SOURCES);
@@ -260,7 +296,7 @@ static void read_sources(struct gr_reader *reader, const config_setting_t *list,
     for (int i = 0; i < found; i++) {
         const config_setting_t *group = config_setting_get_elem(list, (unsigned)i);
         if (config_setting_is_group(group)) {
-            read_source(reader, group, config, &sources[*count]);
+            read_source(reader, group, config, &sources[*count], is_carbon);
         } else {
             gr_complain(reader, group, NULL,
                         "found something else; allowed: a group { ... } for each source");
@@ -300,6 +336,27 @@ static void check_currency(struct gr_reader *reader, const config_setting_t *gro
     }
 }
 
+/* Planning is read before. */
+static void check_carbon(struct gr_reader *reader, const config_setting_t *root,
+                         const struct gr_config *config)
+{
+    const struct gr_planning *planning = &config->engine.planning;
+    const config_setting_t *group = config_setting_get_member(root, "planning");
+    if (!group) {
+        return;
+    }
+    if (planning->carbon_price_per_kg > 0 && config->carbon_count == 0) {
+        gr_complain(
+            reader, group, "carbon_price_per_kg",
+            "found %.6g, but no rates.carbon says what a kWh stands for; needed: a source there, or 0",
+            planning->carbon_price_per_kg);
+    }
+    if (planning->carbon_credits_export && !(planning->carbon_price_per_kg > 0)) {
+        gr_complain(reader, group, "carbon_credits_export",
+                    "found true, but carbon counts nothing; needed: carbon_price_per_kg above 0, or false");
+    }
+}
+
 void gr_rates_group_read(struct gr_reader *reader, const config_setting_t *root, struct gr_config *out)
 {
     const config_setting_t *group = gr_group_member(reader, root, "rates", true);
@@ -325,6 +382,12 @@ void gr_rates_group_read(struct gr_reader *reader, const config_setting_t *root,
     if (out->export_count == 0) {
         add_unpaid_export(out);
     }
+    const config_setting_t *carbon = gr_list_member(reader, group, "carbon", false);
+    if (carbon) {
+        read_sources(reader, carbon, out, out->carbon, &out->carbon_count);
+    }
+    check_carbon(reader, root, out);
     fill_tariff(&out->engine.import, out->import, out->import_count);
     fill_tariff(&out->engine.export, out->export, out->export_count);
+    fill_tariff(&out->engine.carbon, out->carbon, out->carbon_count);
 }

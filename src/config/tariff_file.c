@@ -265,7 +265,21 @@ static int fill_prices(struct gr_backtest_tariff *out, const struct gr_config *c
                        const struct gr_zone *zone, struct gr_error *error)
 {
     int rc = fill_direction(&out->import, config->import, config->import_count, zone, error);
-    return rc ? rc : fill_direction(&out->export, config->export, config->export_count, zone, error);
+    rc = rc ? rc : fill_direction(&out->export, config->export, config->export_count, zone, error);
+    return rc ? rc : fill_direction(&out->carbon, config->carbon, config->carbon_count, zone, error);
+}
+
+/* The carbon of the grid is the same under every tariff: where a tariff file tells none, that of the
+ * configuration serves, as far as it reaches into the past. */
+static int borrow_carbon(struct gr_backtest_tariff *out, const struct gr_config *config,
+                         const struct gr_zone *zone, struct gr_error *error)
+{
+    for (size_t i = 0; i < config->carbon_count; i++) {
+        if (config->carbon[i].kind == GR_SOURCE_HTTP || strchr(config->carbon[i].path, '{')) {
+            return GR_OK;
+        }
+    }
+    return fill_direction(&out->carbon, config->carbon, config->carbon_count, zone, error);
 }
 
 static void tax(struct gr_backtest_tariff *tariff, double factor)
@@ -310,7 +324,9 @@ static void read_rates(struct gr_reader *reader, const config_setting_t *root, c
         if (strcmp(priced->currency, reading->config->currency) != 0) {
             gr_complain(reader, group, "currency", "found %s; allowed: %s, the currency of the configuration",
                         priced->currency, reading->config->currency);
-        } else if (fill_prices(&form->tariff, priced, reading->zone, &error) != GR_OK) {
+        } else if (fill_prices(&form->tariff, priced, reading->zone, &error) != GR_OK ||
+                   (priced->carbon_count == 0 &&
+                    borrow_carbon(&form->tariff, reading->config, reading->zone, &error) != GR_OK)) {
             gr_complain(reader, group, NULL, "%s", error.text);
         }
     }

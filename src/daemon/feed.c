@@ -13,11 +13,6 @@
 static const int64_t keep_s = INT64_C(35) * 86400; /* earlier days give the expected rates */
 static const int64_t look_at_file_s = 60;
 
-static const char *direction_name(enum gr_direction direction)
-{
-    return direction == GR_IMPORT ? "import" : "export";
-}
-
 /* splitmix64 (public domain, S. Vigna): spreads retries of many houses, no more. */
 static double next_jitter(struct gr_feed *feed)
 {
@@ -58,7 +53,7 @@ static void restore(struct gr_feed *feed, struct gr_feed_item *item, const struc
     if (!feed->store) {
         return;
     }
-    if (gr_store_get_rates(feed->store, direction_name(item->direction), item->source->name, &item->table,
+    if (gr_store_get_rates(feed->store, gr_direction_name(item->direction), item->source->name, &item->table,
                            &error) != GR_OK) {
         gr_log(GR_LOG_WARNING, "rates: %s: the stored table cannot be read: %s", item->source->name,
                error.text);
@@ -121,6 +116,7 @@ int gr_feed_create(struct gr_feed **out, const struct gr_config *config, const s
     feed->jitter = jitter_seed;
     add_sources(feed, GR_IMPORT, config->import, config->import_count, now);
     add_sources(feed, GR_EXPORT_DIRECTION, config->export, config->export_count, now);
+    add_sources(feed, GR_CARBON, config->carbon, config->carbon_count, now);
     add_weather(feed, &config->weather);
     add_events(feed, config, now);
     *out = feed;
@@ -164,10 +160,11 @@ static void announce(const struct gr_feed *feed, const struct gr_feed_item *item
     }
     int64_t from_s = table->rates[0].start_s, to_s = table->rates[table->count - 1].end_s;
     char from[GR_RFC3339_SIZE], to[GR_RFC3339_SIZE];
-    gr_log(GR_LOG_INFO, "rates: %s: %s table accepted: %zu slots, %s to %s, %.4f to %.4f per kWh",
-           item->source->name, direction_name(item->direction), table->count,
+    gr_log(GR_LOG_INFO, "rates: %s: %s table accepted: %zu slots, %s to %s, %.4f to %.4f %sper kWh",
+           item->source->name, gr_direction_name(item->direction), table->count,
            gr_rfc3339_format_local(from, from_s, gr_zone_offset_s(feed->zone, from_s)),
-           gr_rfc3339_format_local(to, to_s, gr_zone_offset_s(feed->zone, to_s)), least, greatest);
+           gr_rfc3339_format_local(to, to_s, gr_zone_offset_s(feed->zone, to_s)), least, greatest,
+           item->direction == GR_CARBON ? "kg " : "");
 }
 
 /* Reads, checks and only then takes over a document. */
@@ -197,7 +194,7 @@ static bool accept_rates(struct gr_feed *feed, struct gr_feed_item *item, const 
     announce(feed, item, &table);
     tell_engine(feed, item, &table, now);
     item->stored = feed->store != NULL;
-    if (feed->store && gr_store_put_rates(feed->store, direction_name(item->direction), item->source->name,
+    if (feed->store && gr_store_put_rates(feed->store, gr_direction_name(item->direction), item->source->name,
                                           &table, now->utc_s - keep_s, &error) != GR_OK) {
         item->stored = false;
         gr_log(GR_LOG_WARNING, "rates: %s: could not be stored: %s", item->source->name, error.text);

@@ -6,7 +6,7 @@
 
 #include <time.h>
 
-#define GR_MOST_ITEMS (2 * GR_MAX_SOURCES + 1 + GR_MOST_EVENT_SOURCES)
+#define GR_MOST_ITEMS (GR_DIRECTIONS * GR_MAX_SOURCES + 1 + GR_MOST_EVENT_SOURCES)
 
 struct gr_feed_item {
     const struct gr_source *source;

@@ -15,6 +15,11 @@ static json_t *slot_to_json(const struct gr_plan_slot *slot)
                   gr_command_name(slot->kind), "power_kw", slot->power_kw, "battery_kw", slot->battery_kw,
                   "grid_kw", slot->grid_kw, "stored_kwh", slot->stored_kwh, "cost", slot->cost,
                   "marginal_value_per_kwh", slot->marginal_value_per_kwh, "reason", slot->reason);
+    if (!isnan(slot->carbon_kg_per_kwh)) {
+        (void)json_object_update_new(out,
+                                     json_pack("{s:f, s:f}", "carbon_kg_per_kwh", slot->carbon_kg_per_kwh,
+                                               "import_co2_kg", slot->import_co2_kg));
+    }
     if (slot->has_next) {
         (void)json_object_set_new(out, "next_best", json_string(gr_command_name(slot->next_best)));
     }

@@ -26,6 +26,28 @@ static int take_tariff(struct gr_tariff *out, const struct gr_tariff *configured
     return GR_OK;
 }
 
+static void free_tariffs(struct gr_tariff tariffs[GR_DIRECTIONS])
+{
+    for (int i = 0; i < GR_DIRECTIONS; i++) {
+        gr_tariff_free(&tariffs[i]);
+    }
+}
+
+static int take_tariffs(struct gr_tariff out[GR_DIRECTIONS], const struct gr_engine_config *config,
+                        struct gr_error *error)
+{
+    const struct gr_tariff *const configured[GR_DIRECTIONS] = {&config->import, &config->export,
+                                                               &config->carbon};
+    memset(out, 0, GR_DIRECTIONS * sizeof *out);
+    for (int i = 0; i < GR_DIRECTIONS; i++) {
+        if (take_tariff(&out[i], configured[i], error) != GR_OK) {
+            free_tariffs(out);
+            return GR_NO_MEMORY;
+        }
+    }
+    return GR_OK;
+}
+
 int gr_engine_create(struct gr_engine **out, const struct gr_engine_config *config,
                      const struct gr_zone *zone, uint64_t last_sequence, struct gr_error *error)
 {
@@ -46,8 +68,7 @@ int gr_engine_create(struct gr_engine **out, const struct gr_engine_config *conf
     for (int kind = 0; kind < GR_OVERRIDE_KINDS; kind++) {
         engine->override_cost[kind] = (struct gr_override_cost){NAN, NAN};
     }
-    if (take_tariff(&engine->import, &config->import, error) != GR_OK ||
-        take_tariff(&engine->export, &config->export, error) != GR_OK) {
+    if (take_tariffs(engine->tariffs, config, error) != GR_OK) {
         gr_engine_free(engine);
         return GR_NO_MEMORY;
     }
@@ -61,8 +82,7 @@ void gr_engine_free(struct gr_engine *engine)
         return;
     }
     gr_engine_plan_free(&engine->plan);
-    gr_tariff_free(&engine->import);
-    gr_tariff_free(&engine->export);
+    free_tariffs(engine->tariffs);
     gr_history_free(engine->history);
     gr_weather_free(engine->weather);
     gr_planner_free(engine->planner);
@@ -90,21 +110,16 @@ static void tell_changed(const struct gr_engine *engine)
 int gr_engine_reconfigure(struct gr_engine *engine, const struct gr_engine_config *config,
                           const struct gr_zone *zone, struct gr_error *error)
 {
-    struct gr_tariff import, export;
-    if (take_tariff(&import, &config->import, error) != GR_OK) {
+    struct gr_tariff fresh[GR_DIRECTIONS];
+    if (take_tariffs(fresh, config, error) != GR_OK) {
         return GR_NO_MEMORY;
     }
-    if (take_tariff(&export, &config->export, error) != GR_OK) {
-        gr_tariff_free(&import);
-        return GR_NO_MEMORY;
+    for (int i = 0; i < GR_DIRECTIONS; i++) {
+        keep_tables(&fresh[i], &engine->tariffs[i]);
+        gr_tariff_free(&engine->tariffs[i]);
+        engine->tariffs[i] = fresh[i];
+        engine->habits[i].learned = false;
     }
-    keep_tables(&import, &engine->import);
-    keep_tables(&export, &engine->export);
-    gr_tariff_free(&engine->import);
-    gr_tariff_free(&engine->export);
-    engine->import = import;
-    engine->export = export;
-    engine->habits[GR_IMPORT].learned = engine->habits[GR_EXPORT_DIRECTION].learned = false;
     engine->config = *config;
     engine->zone = zone;
     engine->overrides.window_count = 0; /* whoever tells of them does so again */
@@ -147,7 +162,11 @@ static bool is_configured(const struct gr_engine *engine, enum gr_channel channe
 
 static int take_rates(struct gr_engine *engine, const struct gr_event *event, struct gr_error *error)
 {
-    struct gr_tariff *tariff = event->of.rates.direction == GR_IMPORT ? &engine->import : &engine->export;
+    enum gr_direction direction = event->of.rates.direction;
+    if ((unsigned)direction >= GR_DIRECTIONS) {
+        return gr_error_set(error, GR_INVALID, "rates of an unknown direction %d", (int)direction);
+    }
+    struct gr_tariff *tariff = &engine->tariffs[direction];
     size_t source = event->of.rates.source;
     if (source >= tariff->count || tariff->source[source].is_bands) {
         return gr_error_set(error, GR_INVALID, "rates for source %zu, which takes none", source);
@@ -156,7 +175,7 @@ static int take_rates(struct gr_engine *engine, const struct gr_event *event, st
                             event->at.utc_s - keep_rates_s) != GR_OK) {
         return gr_error_set(error, GR_NO_MEMORY, "no memory for a rate table");
     }
-    engine->habits[event->of.rates.direction != GR_IMPORT].learned = false;
+    engine->habits[direction].learned = false;
     engine->replan = true;
     return GR_OK;
 }
@@ -433,7 +452,8 @@ static enum gr_fault look_at_world(const struct gr_engine *engine, const struct 
                    "the power readings are missing or too old to tell the house's load");
     }
     struct gr_price price;
-    if (gr_tariff_at(&engine->import, engine->zone, now->utc_s, &price) != GR_OK || price.expected) {
+    if (gr_tariff_at(&engine->tariffs[GR_IMPORT], engine->zone, now->utc_s, &price) != GR_OK ||
+        price.expected) {
         return say(text, GR_FAULT_RATES, "no published import price for this moment");
     }
     return GR_FAULT_NONE;
@@ -638,7 +658,8 @@ struct gr_plan_view gr_engine_plan_view(const struct gr_engine *engine)
     return (struct gr_plan_view){.slots = plan->slots,
                                  .count = plan->made && plan->slots ? plan->horizon.slots : 0,
                                  .made_s = plan->made_s,
-                                 .cost = plan->cost};
+                                 .cost = plan->cost,
+                                 .import_co2_kg = plan->import_co2_kg};
 }
 
 const struct gr_why *gr_engine_plan_why(const struct gr_engine *engine, size_t slot)
@@ -677,6 +698,5 @@ struct gr_sun_promise gr_engine_sun_promise(const struct gr_engine *engine)
 
 int64_t gr_engine_known_until_s(const struct gr_engine *engine, enum gr_direction direction, int64_t from_s)
 {
-    return gr_tariff_known_until_s(direction == GR_IMPORT ? &engine->import : &engine->export, engine->zone,
-                                   from_s);
+    return gr_tariff_known_until_s(&engine->tariffs[direction], engine->zone, from_s);
 }

@@ -13,6 +13,9 @@ void gr_horizon_free(struct gr_horizon *horizon)
     free(horizon->import_price);
     free(horizon->export_price);
     free(horizon->floor_kwh);
+    free(horizon->carbon_kg);
+    free(horizon->carbon_price);
+    free(horizon->carbon_credit);
     free(horizon->expected);
     memset(horizon, 0, sizeof *horizon);
 }
@@ -37,6 +40,9 @@ static int reserve_slots(struct gr_horizon *horizon, size_t wanted)
                  grow_array((void **)&horizon->import_price, room, sizeof *horizon->import_price) &&
                  grow_array((void **)&horizon->export_price, room, sizeof *horizon->export_price) &&
                  grow_array((void **)&horizon->floor_kwh, room, sizeof *horizon->floor_kwh) &&
+                 grow_array((void **)&horizon->carbon_kg, room, sizeof *horizon->carbon_kg) &&
+                 grow_array((void **)&horizon->carbon_price, room, sizeof *horizon->carbon_price) &&
+                 grow_array((void **)&horizon->carbon_credit, room, sizeof *horizon->carbon_credit) &&
                  grow_array((void **)&horizon->expected, room, sizeof *horizon->expected);
     if (!grown) {
         return GR_NO_MEMORY;
@@ -69,55 +75,84 @@ static int64_t cut_at_edge(const struct gr_overrides *overrides, int64_t at_s, i
     return edge_s < next_s && next_s - edge_s >= least_slot_s ? edge_s : next_s;
 }
 
-/* The price at a moment, looked up anew only where the one at hand has ended. */
-static int read_price(struct gr_price *price, const struct gr_tariff *tariff, const struct gr_zone *zone,
-                      int64_t at_s)
+/* What is told of a moment, by direction, looked up anew only where what is at hand has ended; false where
+ * nothing is known of the import price. */
+static bool find_prices(struct gr_price told[GR_DIRECTIONS], const struct gr_tariff tariffs[GR_DIRECTIONS],
+                        const struct gr_zone *zone, int64_t at_s, int64_t end_s)
 {
-    return at_s < price->until_s ? GR_OK : gr_tariff_at(tariff, zone, at_s, price);
+    static const double unknown[GR_DIRECTIONS] = {[GR_CARBON] = NAN};
+    for (int i = 0; i < GR_DIRECTIONS; i++) {
+        if (at_s >= told[i].until_s && gr_tariff_at(&tariffs[i], zone, at_s, &told[i]) != GR_OK) {
+            told[i] = (struct gr_price){.price_per_kwh = unknown[i], .until_s = end_s};
+            if (i == GR_IMPORT) {
+                return false;
+            }
+        }
+    }
+    return true;
+}
+
+static void put_slot(struct gr_horizon *out, int64_t at_s, int64_t next_s,
+                     const struct gr_price prices[GR_DIRECTIONS])
+{
+    size_t slot = out->slots++;
+    out->bounds_s[slot] = at_s;
+    out->bounds_s[slot + 1] = next_s;
+    out->hours[slot] = (double)(next_s - at_s) / 3600;
+    out->import_price[slot] = prices[GR_IMPORT].price_per_kwh;
+    out->export_price[slot] = prices[GR_EXPORT_DIRECTION].price_per_kwh;
+    double carbon_kg = prices[GR_CARBON].price_per_kwh;
+    out->carbon_kg[slot] = carbon_kg < 0 ? 0 : carbon_kg; /* a habit may go below */
+    out->carbon_price[slot] = out->carbon_credit[slot] = 0;
+    out->expected[slot] = prices[GR_IMPORT].expected;
 }
 
 int gr_horizon_build(struct gr_horizon *out, const struct gr_engine_config *config,
-                     const struct gr_tariff *import, const struct gr_tariff *export,
-                     struct gr_price_habit habits[2], const struct gr_overrides *overrides,
+                     const struct gr_tariff tariffs[GR_DIRECTIONS],
+                     struct gr_price_habit habits[GR_DIRECTIONS], const struct gr_overrides *overrides,
                      const struct gr_zone *zone, int64_t from_s)
 {
     int64_t step_s = (int64_t)config->planning.slot_minutes * 60;
     int64_t end_s = from_s + (int64_t)config->planning.horizon_hours * 3600;
-    bool met[2] = {false, false}; /* a price that is expected only */
-    struct gr_price import_price = {.until_s = INT64_MIN}, export_price = import_price;
+    bool met[GR_DIRECTIONS] = {false}; /* a price that is expected only */
+    struct gr_price told[GR_DIRECTIONS] = {
+        {.until_s = INT64_MIN}, {.until_s = INT64_MIN}, {.until_s = INT64_MIN}};
     out->slots = 0;
-    for (int64_t at_s = from_s; at_s < end_s;) {
-        if (read_price(&import_price, import, zone, at_s) != GR_OK) {
-            break;
+    for (int64_t at_s = from_s; at_s < end_s && find_prices(told, tariffs, zone, at_s, end_s);) {
+        struct gr_price prices[GR_DIRECTIONS];
+        memcpy(prices, told, sizeof prices);
+        int64_t next_s = least_s((at_s / step_s + 1) * step_s, end_s);
+        for (int i = 0; i < GR_DIRECTIONS; i++) {
+            next_s = least_s(next_s, prices[i].until_s);
         }
-        if (read_price(&export_price, export, zone, at_s) != GR_OK) {
-            export_price = (struct gr_price){.price_per_kwh = 0, .until_s = end_s};
-        }
-        struct gr_price bought = import_price, sold = export_price;
-        int64_t next_s = (at_s / step_s + 1) * step_s;
-        next_s = least_s(least_s(next_s, end_s), least_s(bought.until_s, sold.until_s));
         next_s = cut_at_edge(overrides, at_s, next_s);
-        if (bought.expected) {
-            expect_price(&bought, &habits[GR_IMPORT], !met[GR_IMPORT], import, zone, at_s, next_s);
-            met[GR_IMPORT] = true;
+        for (int i = 0; i < GR_DIRECTIONS; i++) {
+            if (prices[i].expected) {
+                expect_price(&prices[i], &habits[i], !met[i], &tariffs[i], zone, at_s, next_s);
+                met[i] = true;
+            }
         }
-        if (sold.expected) {
-            expect_price(&sold, &habits[GR_EXPORT_DIRECTION], !met[GR_EXPORT_DIRECTION], export, zone, at_s,
-                         next_s);
-            met[GR_EXPORT_DIRECTION] = true;
-        }
-        size_t slot = out->slots;
-        if (reserve_slots(out, slot + 1) != GR_OK) {
+        if (reserve_slots(out, out->slots + 1) != GR_OK) {
             return GR_NO_MEMORY;
         }
-        out->bounds_s[slot] = at_s;
-        out->bounds_s[slot + 1] = next_s;
-        out->hours[slot] = (double)(next_s - at_s) / 3600;
-        out->import_price[slot] = bought.price_per_kwh;
-        out->export_price[slot] = sold.price_per_kwh;
-        out->expected[slot] = bought.expected;
-        out->slots++;
+        put_slot(out, at_s, next_s, prices);
         at_s = next_s;
     }
     return out->slots > 0 ? GR_OK : GR_NOT_FOUND;
+}
+
+double gr_engine_carbon_price(const struct gr_planning *planning, double kg_per_kwh)
+{
+    return isnan(kg_per_kwh) ? 0 : planning->carbon_price_per_kg * fmax(0, kg_per_kwh);
+}
+
+void gr_horizon_price_carbon(struct gr_horizon *horizon, const struct gr_planning *planning)
+{
+    for (size_t t = 0; t < horizon->slots; t++) {
+        double price = gr_engine_carbon_price(planning, horizon->carbon_kg[t]);
+        horizon->carbon_price[t] = price;
+        horizon->carbon_credit[t] = planning->carbon_credits_export ? price : 0;
+        horizon->import_price[t] += horizon->carbon_price[t];
+        horizon->export_price[t] += horizon->carbon_credit[t];
+    }
 }

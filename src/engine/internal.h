@@ -30,9 +30,13 @@ double gr_price_habit_at(const struct gr_price_habit *habit, const struct gr_zon
 
 struct gr_horizon {
     size_t slots, room;
-    int64_t *bounds_s; /* slots + 1 */
-    double *hours, *import_price, *export_price, *floor_kwh;
-    bool *expected; /* the import price is not published */
+    int64_t *bounds_s;                                       /* slots + 1 */
+    double *hours, *import_price, *export_price, *floor_kwh; /* a price on carbon is in the prices once
+                                                                gr_horizon_price_carbon has put it there */
+    double *carbon_kg;                                       /* per kWh imported; NAN: not known */
+    double *carbon_price;  /* money per kWh that is in the import price for it */
+    double *carbon_credit; /* and in the export price */
+    bool *expected;        /* the import price is not published */
 };
 
 void gr_horizon_free(struct gr_horizon *horizon);
@@ -40,13 +44,18 @@ void gr_horizon_free(struct gr_horizon *horizon);
 /* Cuts the time from from_s on into slots: at multiples of slot_minutes (UTC), wherever a price may change,
  * and where a window or an override of prices or a wish begins or ends, as long as a slot stays a minute
  * long. Ends early where no import price is known or expected. Floors are left to the caller. A missing
- * export price counts as 0. Prices that are not published come from the habits (by direction), which are
- * learned anew where the end of what is published has moved. GR_NOT_FOUND where not even the first slot has a
- * price. */
+ * export price counts as 0, missing carbon stays unknown. What is not published comes from the habits (by
+ * direction), which are learned anew where the end of what is published has moved. GR_NOT_FOUND where not
+ * even the first slot has a price. */
 int gr_horizon_build(struct gr_horizon *out, const struct gr_engine_config *config,
-                     const struct gr_tariff *import, const struct gr_tariff *export,
-                     struct gr_price_habit habits[2], const struct gr_overrides *overrides,
+                     const struct gr_tariff tariffs[GR_DIRECTIONS],
+                     struct gr_price_habit habits[GR_DIRECTIONS], const struct gr_overrides *overrides,
                      const struct gr_zone *zone, int64_t from_s);
+
+/* What a kWh counts for its carbon; 0 where that is not known. */
+double gr_engine_carbon_price(const struct gr_planning *planning, double kg_per_kwh);
+/* Puts the price on carbon on top of the horizon's prices. */
+void gr_horizon_price_carbon(struct gr_horizon *horizon, const struct gr_planning *planning);
 
 /* ---- plan.c ---- */
 
@@ -67,10 +76,11 @@ struct gr_engine_plan {
     bool *been_full; /* per slot, whether it has been at the slot's start; one entry more. NULL where that is
                         not asked for, or the plan is brief */
     double cycle_price; /* counted on a kWh discharged, so that the plan keeps its bound on cycles */
-    struct gr_overrides overrides; /* that it was made with */
-    struct gr_plan_slot *slots;    /* horizon.slots of them */
-    struct gr_why *why;            /* likewise */
-    double cost;
+    struct gr_overrides overrides;  /* that it was made with */
+    struct gr_plan_slot *slots;     /* horizon.slots of them */
+    struct gr_why *why;             /* likewise */
+    double cost, carbon_cost;       /* money, and what the carbon in it counts besides */
+    double import_co2_kg;           /* NAN: not known of any slot */
     int64_t car_start_s, car_end_s; /* when a car that asked had best charge; 0: none did */
     double car_kw, car_cost;        /* with which power; money, without the battery */
     double start_kwh;               /* stored energy at the beginning */
@@ -177,8 +187,8 @@ struct gr_seen {
 struct gr_engine {
     struct gr_engine_config config;
     const struct gr_zone *zone;
-    struct gr_tariff import, export;
-    struct gr_price_habit habits[2]; /* by direction */
+    struct gr_tariff tariffs[GR_DIRECTIONS];
+    struct gr_price_habit habits[GR_DIRECTIONS];
     struct gr_guard guard;
     struct gr_pacer pacer;
     struct gr_answer_watch answer;

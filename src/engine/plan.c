@@ -450,11 +450,14 @@ static void gather(const struct gr_paths *paths, size_t slot, struct path_power 
     close_sample(out);
 }
 
-/* The price on cycles is no money that anyone pays. */
-static void fill_slot(struct gr_plan_slot *slot, const struct gr_outlook *outlook,
-                      const struct gr_choice *choice, double cycle_price)
+/* The price on cycles is no money that anyone pays, nor is one on carbon. */
+static void fill_slot(struct gr_engine_plan *plan, size_t t, const struct gr_outlook *outlook,
+                      const struct gr_choice *choice)
 {
-    double wear_per_kwh = outlook->battery.wear_per_kwh - cycle_price;
+    struct gr_plan_slot *slot = &plan->slots[t];
+    const struct gr_horizon *horizon = &plan->horizon;
+    double wear_per_kwh = outlook->battery.wear_per_kwh - plan->cycle_price;
+    double import_kwh = 0, export_kwh = 0;
     struct gr_band band = gr_command_band(choice->kind, choice->power_kw, outlook->battery.charge_kw,
                                           outlook->battery.discharge_kw);
     slot->kind = choice->kind;
@@ -466,7 +469,9 @@ static void fill_slot(struct gr_plan_slot *slot, const struct gr_outlook *outloo
         gr_band_apply(&result, outlook, band, outlook->house_kw[k], outlook->car_kw[k], outlook->solar_kw[k]);
         double weight = outlook->weight[k];
         double grid_kw = result.grid_kw;
-        double price = grid_kw > 0 ? outlook->import_price : outlook->export_price;
+        double price = grid_kw > 0 ? slot->import_price : slot->export_price;
+        import_kwh += weight * outlook->hours * fmax(0, grid_kw);
+        export_kwh += weight * outlook->hours * fmax(0, -grid_kw);
         slot->house_kw += weight * outlook->house_kw[k];
         slot->solar_kw += weight * outlook->solar_kw[k];
         slot->battery_kw += weight * result.battery_kw;
@@ -474,6 +479,11 @@ static void fill_slot(struct gr_plan_slot *slot, const struct gr_outlook *outloo
         slot->cost +=
             weight * outlook->hours * (price * grid_kw + wear_per_kwh * fmax(0, -result.battery_kw));
         slot->cost += weight * result.wear_by_level;
+    }
+    slot->import_co2_kg = import_kwh * slot->carbon_kg_per_kwh;
+    plan->carbon_cost += import_kwh * horizon->carbon_price[t] - export_kwh * horizon->carbon_credit[t];
+    if (!isnan(slot->import_co2_kg)) {
+        plan->import_co2_kg = slot->import_co2_kg + (isnan(plan->import_co2_kg) ? 0 : plan->import_co2_kg);
     }
 }
 
@@ -548,17 +558,19 @@ static int fill_next_slot(const struct gr_engine *engine, struct gr_engine_plan 
     }
     int status = gr_live_choose(&choice, &outlook, error);
     if (status == GR_OK) {
-        plan->slots[t] = (struct gr_plan_slot){.start_s = plan->horizon.bounds_s[t],
-                                               .end_s = plan->horizon.bounds_s[t + 1],
-                                               .import_price = outlook.import_price,
-                                               .export_price = outlook.export_price,
-                                               .expected_price = plan->horizon.expected[t]};
+        plan->slots[t] =
+            (struct gr_plan_slot){.start_s = plan->horizon.bounds_s[t],
+                                  .end_s = plan->horizon.bounds_s[t + 1],
+                                  .import_price = outlook.import_price - plan->horizon.carbon_price[t],
+                                  .export_price = outlook.export_price - plan->horizon.carbon_credit[t],
+                                  .carbon_kg_per_kwh = plan->horizon.carbon_kg[t],
+                                  .expected_price = plan->horizon.expected[t]};
         enum gr_bar bar[GR_COMMAND_KINDS] = {
             [GR_EXPORT] = gr_engine_export_bar(engine, &plan->overrides, plan->horizon.bounds_s[t])};
         heed_least_gain(engine, &outlook, &choice, bar);
         heed_command(plan, t, &outlook, &choice);
         gr_engine_weigh(&plan->why[t], engine, plan, t, &outlook, &choice, bar);
-        fill_slot(&plan->slots[t], &outlook, &choice, plan->cycle_price);
+        fill_slot(plan, t, &outlook, &choice);
     }
     return status;
 }
@@ -627,10 +639,13 @@ static int build_plan(struct gr_engine *engine, const struct gr_overrides *overr
                       struct gr_error *error)
 {
     const struct gr_engine_config *config = &engine->config;
-    struct gr_engine_plan plan = {
-        .made_s = now.utc_s, .made_mono_ms = now.mono_ms, .overrides = *overrides, .start_kwh = stored_kwh};
-    int status = gr_horizon_build(&plan.horizon, config, &engine->import, &engine->export, engine->habits,
-                                  overrides, engine->zone, now.utc_s);
+    struct gr_engine_plan plan = {.made_s = now.utc_s,
+                                  .made_mono_ms = now.mono_ms,
+                                  .overrides = *overrides,
+                                  .start_kwh = stored_kwh,
+                                  .import_co2_kg = NAN};
+    int status = gr_horizon_build(&plan.horizon, config, engine->tariffs, engine->habits, overrides,
+                                  engine->zone, now.utc_s);
     if (status != GR_OK) {
         (void)gr_error_set(error, status, "no import price is known for now");
         goto out;
@@ -649,6 +664,7 @@ static int build_plan(struct gr_engine *engine, const struct gr_overrides *overr
         goto out;
     }
     heed_overrides(&plan, &config->site.battery);
+    gr_horizon_price_carbon(&plan.horizon, &config->planning);
     gr_engine_plan_car(&plan);
     plan.penalty_per_kwh = find_penalty(&plan.horizon);
     gr_engine_find_full(engine, &plan);
@@ -666,10 +682,11 @@ out:
     return status;
 }
 
-/* What a plan costs, less what it leaves in the store. */
+/* What a plan costs, less what it leaves in the store; both with what carbon counts. */
 static double net_cost(const struct gr_engine_plan *plan)
 {
-    return plan->cost + gr_value_at(&plan->values.value[plan->horizon.slots - 1], plan->left_kwh);
+    return plan->cost + plan->carbon_cost +
+           gr_value_at(&plan->values.value[plan->horizon.slots - 1], plan->left_kwh);
 }
 
 /* Each override against the plan with all the others. */

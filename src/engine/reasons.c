@@ -83,6 +83,8 @@ void gr_engine_weigh(struct gr_why *out, const struct gr_engine *engine, const s
     double dearest = plan->penalty_per_kwh / 20 /
                      fmin(outlook->battery.charge_efficiency, outlook->battery.discharge_efficiency);
     const struct gr_why_marks marks = {.cycle_price = plan->cycle_price,
+                                       .carbon_price = plan->horizon.carbon_price[slot],
+                                       .carbon_credit = plan->horizon.carbon_credit[slot],
                                        .dearest_per_kwh = 1.3 * (dearest + outlook->battery.wear_per_kwh)};
     if (bar[GR_EXPORT] == GR_BAR_EXPORT_HOURS || bar[GR_EXPORT] == GR_BAR_EXPORT_ASKED) {
         add_barred_export(outlook, &all);

@@ -31,7 +31,23 @@ const struct gr_engine_config *gr_engine_config_of(const struct gr_engine *engin
 
 const struct gr_tariff *gr_engine_tariff(const struct gr_engine *engine, enum gr_direction direction)
 {
-    return direction == GR_IMPORT ? &engine->import : &engine->export;
+    return &engine->tariffs[direction];
+}
+
+static const char *const direction_names[GR_DIRECTIONS] = {"import", "export", "carbon"};
+
+const char *gr_direction_name(enum gr_direction direction)
+{
+    return (unsigned)direction < GR_DIRECTIONS ? direction_names[direction] : NULL;
+}
+
+enum gr_direction gr_direction_named(const char *name)
+{
+    int direction = 0;
+    while (direction < GR_DIRECTIONS && strcmp(direction_names[direction], name) != 0) {
+        direction++;
+    }
+    return (enum gr_direction)direction;
 }
 
 const struct gr_history *gr_engine_history(const struct gr_engine *engine)

@@ -52,40 +52,45 @@ static void find_last_day(const struct gr_engine_plan *plan, struct last_day *da
 
 /* Where prices of the horizon are expected only, so are all that come after it. A price is looked up anew
  * where the last one found, `*price`, has ended. */
-static double price_at(struct gr_price *price, const struct gr_tariff *tariff,
-                       const struct gr_price_habit *habit, const struct gr_zone *zone, int64_t utc_s)
+static double price_at(struct gr_price *price, const struct gr_engine *engine, enum gr_direction direction,
+                       int64_t utc_s)
 {
-    double expected = habit->learned ? gr_price_habit_at(habit, zone, utc_s) : NAN;
+    const struct gr_price_habit *habit = &engine->habits[direction];
+    double expected = habit->learned ? gr_price_habit_at(habit, engine->zone, utc_s) : NAN;
     if (!isnan(expected)) {
         return expected;
     }
-    bool known = utc_s < price->until_s || gr_tariff_at(tariff, zone, utc_s, price) == GR_OK;
-    return known ? price->price_per_kwh : NAN;
+    if (utc_s >= price->until_s &&
+        gr_tariff_at(&engine->tariffs[direction], engine->zone, utc_s, price) != GR_OK) {
+        price->price_per_kwh = NAN;
+    }
+    return price->price_per_kwh;
 }
 
 /* False where an import price is not even expected. */
 static bool fill(const struct gr_engine *engine, const struct gr_engine_plan *plan, struct tail *tail)
 {
     const struct gr_horizon *horizon = &plan->horizon;
+    const struct gr_planning *planning = &engine->config.planning;
     int64_t end_s = horizon->bounds_s[horizon->slots];
-    struct gr_price bought = {.until_s = INT64_MIN}, sold = bought;
+    struct gr_price bought = {.until_s = INT64_MIN}, sold = bought, emitted = bought;
     struct last_day day;
     find_last_day(plan, &day);
     for (size_t t = 0; t <= TAIL_HOURS; t++) {
         int64_t start_s = end_s + ((int64_t)t - 1) * 3600;
         size_t hour = (t + HOURS_A_DAY - 1) % HOURS_A_DAY;
-        double import =
-            price_at(&bought, &engine->import, &engine->habits[GR_IMPORT], engine->zone, start_s + 1800);
-        double export = price_at(&sold, &engine->export, &engine->habits[GR_EXPORT_DIRECTION], engine->zone,
-                                 start_s + 1800);
+        double import = price_at(&bought, engine, GR_IMPORT, start_s + 1800);
+        double export = price_at(&sold, engine, GR_EXPORT_DIRECTION, start_s + 1800);
+        double carbon_kg = price_at(&emitted, engine, GR_CARBON, start_s + 1800);
+        double carbon = gr_engine_carbon_price(planning, carbon_kg);
         if (isnan(import)) {
             return false;
         }
         tail->hours[t] = 1;
         tail->load_kw[t] = day.load_kw[hour];
         tail->solar_kw[t] = day.solar_kw[hour];
-        tail->import_price[t] = import;
-        tail->export_price[t] = isnan(export) ? 0 : export;
+        tail->import_price[t] = import + carbon;
+        tail->export_price[t] = (isnan(export) ? 0 : export) + (planning->carbon_credits_export ? carbon : 0);
         tail->floor_kwh[t] = horizon->floor_kwh[horizon->slots - 1];
         tail->may_export[t] = gr_engine_export_bar(engine, &plan->overrides, start_s) == GR_BAR_NONE;
     }

@@ -21,16 +21,19 @@ static double sum_of(const struct broken *broken)
 }
 
 static void add_sample(struct gr_alternative *out, struct broken *broken, const struct gr_outlook *outlook,
-                       const struct gr_band_result *result, double weight, double cycle_price)
+                       const struct gr_band_result *result, double weight, const struct gr_why_marks *marks)
 {
     double penalty = weight * outlook->penalty_per_kwh, hours = outlook->hours;
-    double price = result->grid_kw > 0 ? outlook->import_price : outlook->export_price;
+    bool imports = result->grid_kw > 0;
+    double carbon = imports ? marks->carbon_price : marks->carbon_credit;
+    double price = (imports ? outlook->import_price : outlook->export_price) - carbon;
     out->battery_kw += weight * result->battery_kw;
     out->grid_kw += weight * result->grid_kw;
     out->end_kwh += weight * result->stored_kwh;
     out->meter_cost += weight * hours * price * result->grid_kw;
+    out->carbon_cost += weight * hours * carbon * result->grid_kw;
     out->wear_cost += weight * result->cost; /* what else is in it is taken off below */
-    out->cycle_cost += weight * hours * cycle_price * fmax(0, -result->battery_kw);
+    out->cycle_cost += weight * hours * marks->cycle_price * fmax(0, -result->battery_kw);
     out->after += weight * gr_value_at(outlook->next, result->stored_kwh);
     broken->import_limit += penalty * hours * fmax(0, result->grid_kw - outlook->import_limit_kw);
     broken->export_limit += penalty * hours * fmax(0, -result->grid_kw - outlook->export_limit_kw);
@@ -38,7 +41,7 @@ static void add_sample(struct gr_alternative *out, struct broken *broken, const 
 }
 
 static struct broken reckon(struct gr_alternative *out, const struct gr_outlook *outlook,
-                            enum gr_command_kind kind, double power_kw, double cycle_price)
+                            enum gr_command_kind kind, double power_kw, const struct gr_why_marks *marks)
 {
     struct gr_band band =
         gr_command_band(kind, power_kw, outlook->battery.charge_kw, outlook->battery.discharge_kw);
@@ -47,16 +50,16 @@ static struct broken reckon(struct gr_alternative *out, const struct gr_outlook 
     for (size_t k = 0; k < outlook->samples; k++) {
         struct gr_band_result result;
         gr_band_apply(&result, outlook, band, outlook->house_kw[k], outlook->car_kw[k], outlook->solar_kw[k]);
-        add_sample(out, &broken, outlook, &result, outlook->weight[k], cycle_price);
+        add_sample(out, &broken, outlook, &result, outlook->weight[k], marks);
     }
     out->broken_cost = sum_of(&broken);
-    out->wear_cost -= out->meter_cost + out->cycle_cost + out->broken_cost;
+    out->wear_cost -= out->meter_cost + out->carbon_cost + out->cycle_cost + out->broken_cost;
     return broken;
 }
 
 static double cost_of(const struct gr_alternative *of)
 {
-    return of->meter_cost + of->wear_cost + of->cycle_cost + of->after + of->broken_cost;
+    return of->meter_cost + of->carbon_cost + of->wear_cost + of->cycle_cost + of->after + of->broken_cost;
 }
 
 /* ---- what an alternative would break ---- */
@@ -104,7 +107,8 @@ static bool is_at_limit(const struct gr_outlook *outlook, enum gr_command_kind k
                         const struct broken *now)
 {
     struct gr_alternative more;
-    struct broken broken = reckon(&more, outlook, kind, power_kw + step_kw, 0);
+    const struct gr_why_marks none = {0};
+    struct broken broken = reckon(&more, outlook, kind, power_kw + step_kw, &none);
     return breach_now(&broken, now) == (kind == GR_CHARGE ? GR_BREACH_IMPORT_LIMIT : GR_BREACH_EXPORT_LIMIT);
 }
 
@@ -119,14 +123,13 @@ void gr_why_weigh(struct gr_why *out, const struct gr_outlook *outlook, const st
     out->stored_kwh = outlook->stored_kwh;
     out->capacity_kwh = outlook->battery.capacity_kwh;
     out->floor_kwh = outlook->floor_kwh;
-    out->import_price = outlook->import_price;
-    out->export_price = outlook->export_price;
+    out->import_price = outlook->import_price - marks->carbon_price;
+    out->export_price = outlook->export_price - marks->carbon_credit;
     out->import_limit_kw = outlook->import_limit_kw;
     out->export_limit_kw = outlook->export_limit_kw;
     for (int kind = 0; kind < GR_COMMAND_KINDS; kind++) {
         double power_kw = kind == (int)choice->kind ? choice->power_kw : choice->power_of[kind];
-        broken[kind] =
-            reckon(&out->of[kind], outlook, (enum gr_command_kind)kind, power_kw, marks->cycle_price);
+        broken[kind] = reckon(&out->of[kind], outlook, (enum gr_command_kind)kind, power_kw, marks);
     }
     const struct gr_alternative *chosen = &out->of[choice->kind];
     for (int kind = 0; kind < GR_COMMAND_KINDS; kind++) {
@@ -216,6 +219,7 @@ static void tell_per_kwh(struct gr_verdict *out, const struct gr_why *why)
     out->wear = (other->wear_cost - chosen->wear_cost) / moved_kwh;
     out->cycles = (other->cycle_cost - chosen->cycle_cost) / moved_kwh;
     out->now = (chosen->meter_cost - other->meter_cost) / moved_kwh;
+    out->carbon = (chosen->carbon_cost - other->carbon_cost) / moved_kwh;
 }
 
 struct gr_verdict gr_why_judge(const struct gr_why *why)

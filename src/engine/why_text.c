@@ -154,9 +154,17 @@ void gr_why_hindrance(char out[GR_REASON_SIZE], const struct gr_why *why, enum g
 
 /* ---- what decided ---- */
 
-/* The meter's side: what a kWh bought now costs, one sold pays, or something of both. */
-static void add_now(struct line *line, const struct gr_why *why, double now)
+static void add_carbon(struct line *line, const struct gr_verdict *verdict)
 {
+    if (fabs(verdict->carbon) >= least_told) {
+        add(line, " and %.4f for its carbon", verdict->carbon);
+    }
+}
+
+/* The meter's side: what a kWh bought now costs, one sold pays, or something of both. */
+static void add_now(struct line *line, const struct gr_why *why, const struct gr_verdict *verdict)
+{
+    double now = verdict->now;
     bool bought = fabs(now - why->import_price) < least_told;
     bool sold = fabs(now - why->export_price) < least_told;
     if (bought && (!sold || why->of[why->kind].grid_kw > 0)) {
@@ -166,6 +174,7 @@ static void add_now(struct line *line, const struct gr_why *why, double now)
     } else {
         add(line, "at the meter a kWh now counts %.4f", told(now));
     }
+    add_carbon(line, verdict);
 }
 
 static void add_stored_worth(struct line *line, double stored_worth, int64_t at_s, double after_losses,
@@ -189,7 +198,7 @@ static void add_worth(struct line *line, const struct gr_why *why, const struct 
         add(line, " and %.4f for the bound on cycles", verdict->cycles);
     }
     add(line, "; ");
-    add_now(line, why, verdict->now);
+    add_now(line, why, verdict);
 }
 
 /* Where the price stays for a while, waiting costs nothing yet: what decides is the worth once it has gone.
@@ -200,11 +209,14 @@ static bool add_same_price(struct line *line, const struct gr_why *why, const st
     double after_losses = why->same_worth * verdict->worth / verdict->stored_worth;
     bool waits = why->kind == GR_CHARGE && verdict->next_more < least_told && why->same_until_s > 0 &&
                  verdict->stored_worth > 0;
-    if (!waits || !(fabs(verdict->now - why->import_price) < least_told && after_losses >= verdict->now)) {
+    bool pays = after_losses >= verdict->now + verdict->carbon;
+    if (!waits || !pays || fabs(verdict->now - why->import_price) >= least_told) {
         return false;
     }
     add_stored_worth(line, why->same_worth, why->same_until_s, after_losses, zone);
-    add(line, "; importing costs %.4f until then, and better early", told(verdict->now));
+    add(line, "; importing costs %.4f", told(verdict->now));
+    add_carbon(line, verdict);
+    add(line, " until then, and better early");
     return true;
 }
 
@@ -212,8 +224,8 @@ static bool add_same_price(struct line *line, const struct gr_why *why, const st
 static void add_sums(struct line *line, const struct gr_why *why, const struct gr_verdict *verdict)
 {
     const struct gr_alternative *chosen = &why->of[why->kind], *other = &why->of[verdict->against];
-    double now = chosen->meter_cost + chosen->wear_cost + chosen->cycle_cost - other->meter_cost -
-                 other->wear_cost - other->cycle_cost;
+    double now = chosen->meter_cost + chosen->carbon_cost + chosen->wear_cost + chosen->cycle_cost -
+                 other->meter_cost - other->carbon_cost - other->wear_cost - other->cycle_cost;
     double later = chosen->after - other->after;
     add(line, "%s costs %.4f %s than %s now and %.4f %s later", gr_command_name(why->kind), fabs(told(now)),
         now > 0 ? "more" : "less", gr_command_name(verdict->against), fabs(told(later)),

@@ -27,7 +27,6 @@ void gr_eventlog_write_moment(FILE *stream, const struct gr_moment *moment);
 
 void gr_eventlog_write_text(FILE *stream, const char *text);
 
-const char *gr_eventlog_direction(enum gr_direction direction);
 bool gr_words_direction(struct gr_words *words, enum gr_direction *out);
 
 /* The decision as one line, without its newline. */

@@ -73,6 +73,8 @@ static const struct setting settings[] = {
     {"planning.brief", FLAG, ONE(planning.brief), 0, 1},
     {"planning.full_every_days", WHOLE, ONE(planning.full_every_days), 0, 365},
     {"planning.full_percent", NUMBER, ONE(planning.full_percent), 0, 100},
+    {"planning.carbon_price_per_kg", NUMBER, ONE(planning.carbon_price_per_kg), 0, 1e6},
+    {"planning.carbon_credits_export", FLAG, ONE(planning.carbon_credits_export), 0, 1},
     {"planning.end_value_factor", NUMBER, ONE(planning.end_value_factor), 0, 100},
     {"safety.commanding", FLAG, ONE(safety.commanding), 0, 1},
     {"safety.validity_s", WHOLE, ONE(safety.validity_s), 1, 86400},
@@ -115,7 +117,7 @@ static void write_value(FILE *stream, enum kind kind, const void *field)
 
 static void write_sources(FILE *stream, enum gr_direction direction, const struct gr_tariff *tariff)
 {
-    const char *name = gr_eventlog_direction(direction);
+    const char *name = gr_direction_name(direction);
     for (size_t i = 0; i < tariff->count; i++) {
         const struct gr_rate_source *source = &tariff->source[i];
         (void)fprintf(stream, "source %s %s\n", name, source->is_bands ? "bands" : "table");
@@ -140,6 +142,7 @@ void gr_eventlog_write_settings(FILE *stream, const struct gr_engine_config *con
     }
     write_sources(stream, GR_IMPORT, &config->import);
     write_sources(stream, GR_EXPORT_DIRECTION, &config->export);
+    write_sources(stream, GR_CARBON, &config->carbon);
 }
 
 /* ---- reading ---- */
@@ -191,15 +194,22 @@ static int read_named(struct gr_engine_config *config, struct gr_words *words, s
     return gr_error_set(error, GR_INVALID, "no setting is called \"%s\"", name);
 }
 
+static struct gr_tariff *tariff_of(struct gr_engine_config *config, enum gr_direction direction)
+{
+    return direction == GR_IMPORT   ? &config->import
+           : direction == GR_CARBON ? &config->carbon
+                                    : &config->export;
+}
+
 static int read_source(struct gr_engine_config *config, struct gr_words *words, struct gr_error *error)
 {
     enum gr_direction direction;
     char kind[8];
     if (!gr_words_direction(words, &direction) || !gr_words_take(words, kind, sizeof kind) ||
         (strcmp(kind, "bands") != 0 && strcmp(kind, "table") != 0) || !gr_words_end(words)) {
-        return gr_error_set(error, GR_INVALID, "expected: source import|export bands|table");
+        return gr_error_set(error, GR_INVALID, "expected: source import|export|carbon bands|table");
     }
-    struct gr_tariff *tariff = direction == GR_IMPORT ? &config->import : &config->export;
+    struct gr_tariff *tariff = tariff_of(config, direction);
     if (tariff->count == GR_MAX_SOURCES) {
         return gr_error_set(error, GR_INVALID, "more than %d sources", GR_MAX_SOURCES);
     }
@@ -218,8 +228,8 @@ static int read_band(struct gr_engine_config *config, struct gr_words *words, st
         good = good && gr_words_whole(words, 0, most[i], &whole[i]);
     }
     good = good && gr_words_number(words, &price) && isfinite(price) && gr_words_end(words);
-    struct gr_tariff *tariff = good && direction == GR_IMPORT ? &config->import : &config->export;
-    struct gr_rate_source *source = good && tariff->count > 0 ? &tariff->source[tariff->count - 1] : NULL;
+    struct gr_tariff *tariff = good ? tariff_of(config, direction) : NULL;
+    struct gr_rate_source *source = tariff && tariff->count > 0 ? &tariff->source[tariff->count - 1] : NULL;
     if (!source || !source->is_bands || source->bands.count == GR_MAX_BANDS) {
         return gr_error_set(error, GR_INVALID, "not a band of a source of bands");
     }

@@ -92,19 +92,14 @@ void gr_eventlog_write_moment(FILE *stream, const struct gr_moment *moment)
                   moment->synchronised);
 }
 
-const char *gr_eventlog_direction(enum gr_direction direction)
-{
-    return direction == GR_IMPORT ? "import" : "export";
-}
-
 bool gr_words_direction(struct gr_words *words, enum gr_direction *out)
 {
     char word[8];
     if (!gr_words_take(words, word, sizeof word)) {
         return false;
     }
-    *out = strcmp(word, "import") == 0 ? GR_IMPORT : GR_EXPORT_DIRECTION;
-    return *out == GR_IMPORT || strcmp(word, "export") == 0;
+    *out = gr_direction_named(word);
+    return *out != GR_DIRECTIONS;
 }
 
 uint64_t gr_eventlog_sum(const void *bytes, size_t length)

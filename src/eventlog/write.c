@@ -21,7 +21,7 @@ static void write_table(FILE *stream, const struct gr_rate_table *table)
 static void write_rates(FILE *stream, enum gr_direction direction, size_t source,
                         const struct gr_rate_table *table)
 {
-    (void)fprintf(stream, " %s %zu", gr_eventlog_direction(direction), source);
+    (void)fprintf(stream, " %s %zu", gr_direction_name(direction), source);
     write_table(stream, table);
 }
 
@@ -232,8 +232,9 @@ void gr_eventlog_write_start(FILE *stream, struct gr_engine *engine, const struc
     gr_eventlog_write_settings(stream, gr_engine_config_of(engine));
     (void)fputs("begin\n", stream);
     write_history(stream, engine, now);
-    write_prices(stream, engine, GR_IMPORT, now);
-    write_prices(stream, engine, GR_EXPORT_DIRECTION, now);
+    for (int direction = 0; direction < GR_DIRECTIONS; direction++) {
+        write_prices(stream, engine, (enum gr_direction)direction, now);
+    }
     struct telling telling = {stream, now};
     (void)gr_weather_retell(gr_engine_weather(engine), now->utc_s, write_weather, &telling);
     write_state(stream, engine);

@@ -91,9 +91,7 @@ size_t gr_bt_months_won(const struct gr_bt_scene *scene, const struct gr_bt_runs
 
 double gr_bt_foresight_gain(const struct gr_bt_run *run)
 {
-    const struct gr_backtest_result *follow = &run->follow->result, *foresight = &run->foresight->result;
-    return follow->total_cost - follow->total.peak_charge -
-           (foresight->total_cost - foresight->total.peak_charge);
+    return gr_backtest_measure(&run->follow->result) - gr_backtest_measure(&run->foresight->result);
 }
 
 double gr_bt_telling_share(const struct gr_bt_run *run)

@@ -40,7 +40,7 @@ struct figure {
     const char *name;
     double value;
 };
-enum { FIGURES = 14 };
+enum { FIGURES = 16 };
 
 static void list_figures(const struct gr_backtest_sums *sums, struct figure out[FIGURES])
 {
@@ -51,8 +51,15 @@ static void list_figures(const struct gr_backtest_sums *sums, struct figure out[
         {"curtailed_kwh", sums->curtailed_kwh}, {"import_cost", sums->import_cost},
         {"export_income", sums->export_income}, {"standing_charge", sums->standing_charge},
         {"peak_charge", sums->peak_charge},     {"peak_kw", sums->peak_kw},
-        {"wear_cost", sums->wear_cost},         {"days", sums->days}};
+        {"wear_cost", sums->wear_cost},         {"days", sums->days},
+        {"import_co2_kg", sums->import_co2_kg}, {"export_co2_kg", sums->export_co2_kg}};
     memcpy(out, figures, sizeof figures);
+}
+
+/* null where there is nothing to say. */
+static void put_number(json_t *object, const char *name, double value)
+{
+    (void)json_object_set_new(object, name, isfinite(value) ? json_real(value + 0.0) : json_null());
 }
 
 static void put_sums(json_t *object, const struct gr_backtest_sums *sums)
@@ -60,7 +67,7 @@ static void put_sums(json_t *object, const struct gr_backtest_sums *sums)
     struct figure figures[FIGURES];
     list_figures(sums, figures);
     for (size_t i = 0; i < FIGURES; i++) {
-        (void)json_object_set_new(object, figures[i].name, json_real(figures[i].value + 0.0));
+        put_number(object, figures[i].name, figures[i].value);
     }
     (void)json_object_set_new(object, "gaps", json_integer((json_int_t)sums->gaps));
 }
@@ -78,12 +85,6 @@ static json_t *months_to_json(const struct gr_bt_scene *scene, const struct gr_b
         (void)json_array_append_new(months, month);
     }
     return months;
-}
-
-/* null where there is nothing to say. */
-static void put_number(json_t *object, const char *name, double value)
-{
-    (void)json_object_set_new(object, name, isfinite(value) ? json_real(value + 0.0) : json_null());
 }
 
 static void put_comparison(json_t *object, const struct gr_bt_scene *scene, const struct gr_bt_run *run)
@@ -115,6 +116,7 @@ static json_t *run_to_json(const struct gr_bt_scene *scene, const struct gr_bt_r
         (json_int_t)result->decisions, "plans", (json_int_t)result->plans, "changes",
         (json_int_t)result->changes, "faults", (json_int_t)result->faults, "processor_seconds", run->seconds);
     if (object) {
+        put_number(object, "carbon_cost", result->carbon_cost);
         put_comparison(object, scene, run);
         put_sums(object, &result->total);
         (void)json_object_set_new(object, "months", months_to_json(scene, result));
@@ -217,7 +219,7 @@ static void write_month(FILE *file, const struct gr_bt_scene *scene, const struc
     write_text(file, run->strategy->name);
     (void)fprintf(file, ",%.9g,%s", size_of(run), gr_bt_month(name, scene->zone, month->start_s));
     for (size_t i = 0; i < FIGURES; i++) {
-        (void)fprintf(file, ",%.9g", figures[i].value + 0.0);
+        (void)fprintf(file, isnan(figures[i].value) ? "," : ",%.9g", figures[i].value + 0.0);
     }
     (void)fprintf(file, ",%.9g\r\n", gr_backtest_cost(month) + 0.0);
 }

@@ -96,6 +96,15 @@ static bool has_prices(const struct gr_bt_scene *scene)
     return !isnan(scene->battery_price[0]);
 }
 
+static bool has_carbon(const struct gr_bt_scene *scene)
+{
+    bool any = false;
+    for (size_t t = 0; t < scene->tariffs; t++) {
+        any = any || scene->tariff[t].carbon.count > 0;
+    }
+    return any;
+}
+
 static void print_row(FILE *stream, const struct gr_bt_scene *scene, const struct gr_bt_run *run)
 {
     char share[SIZE], size[SIZE], payback[SIZE];
@@ -108,14 +117,17 @@ static void print_row(FILE *stream, const struct gr_bt_scene *scene, const struc
     if (has_prices(scene)) {
         (void)fprintf(stream, " %8s", format_payback(payback, scene, run));
     }
+    if (has_carbon(scene)) {
+        (void)fprintf(stream, isnan(total->import_co2_kg) ? "       -" : " %7.0f", total->import_co2_kg);
+    }
     (void)putc('\n', stream);
 }
 
 static void print_list(FILE *stream, const struct gr_bt_scene *scene, struct row *row, size_t rows)
 {
-    (void)fprintf(stream, "%-16s %-14s %5s %7s %7s %9s %8s %8s %9s %6s %6s %7s%s\n", "tariff", "strategy",
+    (void)fprintf(stream, "%-16s %-14s %5s %7s %7s %9s %8s %8s %9s %6s %6s %7s%s%s\n", "tariff", "strategy",
                   "kWh", "bought", "sold", "cost", "income", "fixed", "total", "cycles", "own", "share",
-                  has_prices(scene) ? "  payback" : "");
+                  has_prices(scene) ? "  payback" : "", has_carbon(scene) ? "  CO2 kg" : "");
     for (size_t i = 0; i < rows; i++) {
         print_row(stream, scene, row[i].run);
     }
@@ -208,6 +220,12 @@ static void print_notes(FILE *stream, const struct gr_bt_scene *scene, const str
         (void)fputs("~ No strategy plans for peak charges, foresight neither: it is no bound there, and the\n"
                     "share leaves them out.\n",
                     stream);
+    }
+    if (has_carbon(scene)) {
+        (void)fputs(
+            "CO2: of what was bought; the price on it, where one is configured, is in no cost, but in the "
+            "share.\n",
+            stream);
     }
     if (has_prices(scene)) {
         (void)fprintf(stream,

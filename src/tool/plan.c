@@ -266,7 +266,7 @@ static void release(struct work *work)
 
 /* ---- printing ---- */
 
-static void print_day(const struct gr_zone *zone, int64_t utc_s)
+static void print_day(const struct gr_zone *zone, int64_t utc_s, bool carbon)
 {
     static const char *const weekdays[] = {"Monday", "Tuesday",  "Wednesday", "Thursday",
                                            "Friday", "Saturday", "Sunday"};
@@ -274,8 +274,11 @@ static void print_day(const struct gr_zone *zone, int64_t utc_s)
     struct gr_civil day = gr_civil_from_seconds(local_s);
     printf("\n%s %04d-%02d-%02d (%s)\n", weekdays[gr_civil_weekday(local_s) - 1], day.year, day.month,
            day.day, gr_zone_abbreviation(zone, utc_s));
-    puts("time    import  export   house    sun  command         battery    grid  charge    cost  kWh worth");
-    puts("         /kWh    /kWh      kW     kW                       kW      kW       %");
+    printf("time    import  export   house    sun  command         battery    grid  charge    cost  kWh "
+           "worth%s\n",
+           carbon ? "      CO2" : "");
+    printf("         /kWh    /kWh      kW     kW                       kW      kW       %%%s\n",
+           carbon ? "                        kg" : "");
 }
 
 /* Without the sign of what is printed as zero. */
@@ -284,26 +287,32 @@ static double unsigned_zero(double value, double least_printed)
     return fabs(value) < least_printed / 2 ? 0 : value;
 }
 
-static void print_slot(const struct work *work, const struct gr_plan_slot *slot)
+static void print_slot(const struct work *work, const struct gr_plan_slot *slot, bool carbon)
 {
     struct gr_civil start = gr_civil_from_seconds(gr_zone_local_s(work->zone, slot->start_s));
     char command[24];
     bool powered = slot->kind == GR_CHARGE || slot->kind == GR_EXPORT;
     (void)snprintf(command, sizeof command, powered ? "%s %.2f kW" : "%s", gr_command_name(slot->kind),
                    slot->power_kw);
-    printf("%02d:%02d  %7.4f%c%7.4f  %6.2f %6.2f  %-14s  %7.2f %7.2f  %6.0f %7.3f   %8.4f\n", start.hour,
+    printf("%02d:%02d  %7.4f%c%7.4f  %6.2f %6.2f  %-14s  %7.2f %7.2f  %6.0f %7.3f   %8.4f", start.hour,
            start.minute, slot->import_price, slot->expected_price ? '*' : ' ', slot->export_price,
            slot->house_kw, slot->solar_kw, command, unsigned_zero(slot->battery_kw, 0.01),
            unsigned_zero(slot->grid_kw, 0.01),
            slot->stored_kwh / work->config->engine.site.battery.capacity_kwh * 100,
            unsigned_zero(slot->cost, 0.001), slot->marginal_value_per_kwh);
+    if (carbon && isnan(slot->import_co2_kg)) {
+        printf("        -");
+    } else if (carbon) {
+        printf(" %8.3f", slot->import_co2_kg);
+    }
+    (void)putchar('\n');
     gr_print_wrapped(stdout, slot->reason, REASON_COLUMNS);
 }
 
 static void print_table(const struct work *work, const struct call *call, const struct gr_plan_view *plan)
 {
     char made[GR_RFC3339_SIZE];
-    bool expected = false;
+    bool expected = false, carbon = !isnan(plan->import_co2_kg);
     int64_t day_s = INT64_MIN;
     printf("%s: plan of %s, starting at %.0f %% (%s); prices in %s\n", work->config->engine.site.name,
            gr_rfc3339_format_local(made, plan->made_s, gr_zone_offset_s(work->zone, plan->made_s)),
@@ -311,16 +320,19 @@ static void print_table(const struct work *work, const struct call *call, const 
     for (size_t i = 0; i < plan->count; i++) {
         int64_t slot_day_s = gr_zone_day_start_s(work->zone, plan->slots[i].start_s, 0);
         if (slot_day_s != day_s) {
-            print_day(work->zone, plan->slots[i].start_s);
+            print_day(work->zone, plan->slots[i].start_s, carbon);
             day_s = slot_day_s;
         }
-        print_slot(work, &plan->slots[i]);
+        print_slot(work, &plan->slots[i], carbon);
         expected = expected || plan->slots[i].expected_price;
     }
     printf("\n%zu slots, cost %.2f %s (import less export, plus wear). Battery: + charges; grid: + imports; "
            "means over the likely "
            "courses of the day.\n",
            plan->count, plan->cost, work->config->currency);
+    if (carbon) {
+        printf("What is imported stands for %.2f kg of carbon dioxide.\n", plan->import_co2_kg);
+    }
     if (expected) {
         puts("* not published yet: the mean of the same time on earlier days.");
     }
@@ -375,6 +387,9 @@ static int print_json(const struct work *work, const struct call *call, const st
                   gr_rfc3339_format(made, plan->made_s), "state_of_charge_percent", call->percent, "currency",
                   work->config->currency, "cost", plan->cost, "slots", gr_plan_to_json(plan));
     struct gr_run_choice choice;
+    if (!isnan(plan->import_co2_kg)) {
+        json_object_set_new(root, "import_co2_kg", json_real(plan->import_co2_kg));
+    }
     if (call->run.hours > 0 && choose_run(work, call, plan, &choice)) {
         char start[GR_RFC3339_SIZE];
         json_object_set_new(root, "run",

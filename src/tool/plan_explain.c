@@ -126,7 +126,8 @@ static struct difference compare(const struct gr_why *why, enum gr_command_kind 
     struct difference out = {.reckoned = isfinite(of->more), .later = NAN, .more = NAN};
     out.now = of->meter_cost + of->wear_cost;
     if (out.reckoned && of->breach == GR_BREACH_NONE) {
-        out.later = of->after + of->cycle_cost - chosen->after - chosen->cycle_cost;
+        out.later = of->after + of->cycle_cost + of->carbon_cost - chosen->after - chosen->cycle_cost -
+                    chosen->carbon_cost;
         out.more = of->more - of->broken_cost + chosen->broken_cost;
     }
     return out;
@@ -213,9 +214,10 @@ void gr_explain_print(const struct gr_engine *engine, size_t slot, const struct 
     for (size_t i = 0; i < GR_COMMAND_KINDS; i++) {
         print_alternative(why, order[i], zone);
     }
-    puts("\nnow: what the slot costs, import less export, plus wear. later: what all that follows would cost "
-         "more.\nmore: both, against the command chosen, over the rest of the plan. Means over the likely "
-         "courses of the day.");
+    puts("\nnow: what the slot costs, import less export, plus wear. later: what all that follows, and what "
+         "counts\nthough nobody pays it (carbon, cycles), would cost more. more: both, against the command "
+         "chosen, over the rest of the "
+         "plan.\nMeans over the likely courses of the day.");
 }
 
 /* ---- JSON ---- */

@@ -18,7 +18,7 @@ struct item {
 struct gr_tables {
     const struct gr_zone *zone;
     int64_t now_s;
-    struct item items[2 * GR_MAX_SOURCES + 1];
+    struct item items[GR_DIRECTIONS * GR_MAX_SOURCES + 1];
     size_t count;
 };
 
@@ -42,6 +42,7 @@ int gr_tables_create(struct gr_tables **out, const struct gr_config *config, con
     tables->now_s = now_s;
     add_sources(tables, config->import, config->import_count);
     add_sources(tables, config->export, config->export_count);
+    add_sources(tables, config->carbon, config->carbon_count);
     if (config->weather.configured) {
         tables->items[tables->count++] =
             (struct item){.source = &config->weather.source, .weather = &config->weather};

@@ -8,6 +8,52 @@ FLAT = [0.25] * 24
 CHEAP_NIGHT = [0.05] * 6 + [0.40] * 18
 TODAY, TOMORROW = "/day-2041-01-15.json", "/day-2041-01-16.json"
 
+CARBON = """{{ kind = "http"; name = "intensity"; url = "http://127.0.0.1:{port}/carbon-{{year}}-{{month}}-{{day}}.json";
+    format = "json"; list = "/intervals"; start = "/from"; end = "/to"; intensity = "/price"; unit = "g_per_kwh"; }}"""
+
+
+class Carbon(SystemTest):
+    """One price all day; what a kWh stands for is fetched beside it."""
+
+    def setUp(self):
+        super().setUp()
+        self.server = self.serve_rates()
+        self.house["house/soc"] = "20"
+        flat = '{ kind = "bands"; name = "flat"; bands = ( { price_per_kwh = 0.20; } ); }'
+        self.written = self.config(f"{flat} ); carbon = ( {CARBON.format(port=self.server.port)}", safety="")
+        with open(self.written, "a", encoding="utf-8") as stream:
+            stream.write("planning = { carbon_price_per_kg = 0.50; };\n")
+
+    def test_a_table_of_carbon_moves_the_plan_and_stands_beside_its_money_over_a_restart_too(self):
+        grams = [500.0] * 4 + [20.0] * 2 + [500.0] * 18
+        self.server.answer("/carbon-2041-01-15.json", Answer(body=table("2041-01-15", grams)))
+        for life in ("first", "second"):
+            daemon = self.run_daemon(self.written)
+            self.begin("2041-01-15 04:00")
+            self.live(720)  # the follow of the start stays for its time
+            with self.subTest(life=life):
+                slot = self.plan()[0]
+                self.assertEqual((slot["command"], slot["import_price"]), ("charge", 0.20))
+                self.assertAlmostEqual(slot["carbon_kg_per_kwh"], 0.020, 9)
+                hours = (moment(slot["end"]) - moment(slot["start"])) / 3600
+                self.assertAlmostEqual(slot["import_co2_kg"], 0.020 * hours * slot["grid_kw"], 6)
+                self.assertAlmostEqual(slot["cost"], 0.20 * hours * slot["grid_kw"], 6)
+                self.assert_command("charge")
+                self.assertIn("importing now costs 0.2000 and 0.0100 for its carbon", slot["reason"])
+            if life == "first":
+                daemon.wait_line(r"rates: intensity: carbon table accepted: 24 slots.*0\.0200 to 0\.5000 kg per kWh")
+            self.stop(daemon)
+            self.server.answer("/carbon-2041-01-15.json", Answer(500))
+
+    def test_without_a_table_of_carbon_commands_go_on_by_money_alone(self):
+        self.server.answer("/carbon-2041-01-15.json", Answer(body=table("2041-01-15", [2500.0] * 24)))
+        daemon = self.run_daemon(self.written)
+        self.begin("2041-01-15 04:00")
+        daemon.wait_line(r"rates: intensity: refused, .*is 2.5 per kWh, but 0 to 2 per kWh is plausible")
+        self.live(120)
+        self.assertEqual(self.value("health/fault"), "none")
+        self.assertNotIn("carbon_kg_per_kwh", self.plan()[0])
+
 
 class Published(SystemTest):
     """One table a day, each under its own address, tomorrow's from 14:00 on."""

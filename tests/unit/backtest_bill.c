@@ -247,6 +247,73 @@ static void a_peak_charge_goes_by_the_mean_of_the_highest_daily_peaks(void **sta
     forget(&it);
 }
 
+/* A house that takes 1 kW and has no sun: 6 kWh of the night at 0.30 kg, 18 of the day at 0.50 kg. */
+static void carbon_is_summed_apart_from_the_money(void **state)
+{
+    (void)state;
+    struct made_up it;
+    struct gr_backtest_result result, free_of_it;
+    make_up(&it, 1800, 2, false, 17);
+    for (size_t i = 0; i < it.usage.count; i++) {
+        it.usage.load_kw[i] = 1;
+        it.usage.solar_kw[i] = 0;
+    }
+    run(&it, "none", &free_of_it);
+    assert_true(isnan(free_of_it.total.import_co2_kg) && isnan(free_of_it.months[0].export_co2_kg));
+    add_band(&it.tariff.carbon, 0, 6, 0.30);
+    add_band(&it.tariff.carbon, 0, 24, 0.50);
+    it.config.planning.carbon_price_per_kg = 0.20;
+    run(&it, "none", &result);
+    assert_near(result.total.import_co2_kg, 2 * (6 * 0.30 + 18 * 0.50), 1e-9);
+    assert_near(result.total.export_co2_kg, 0, 0);
+    assert_near(result.carbon_cost, 0.20 * result.total.import_co2_kg, 1e-12);
+    assert_near(result.total_cost, free_of_it.total_cost, 1e-12);
+    gr_backtest_result_free(&result);
+    gr_backtest_result_free(&free_of_it);
+    it.tariff.settlement_minutes = 60;
+    for (size_t i = 0; i < it.usage.count; i++) {
+        it.usage.solar_kw[i] = i % 2 ? 2 : 1.5; /* sells 0.75 kWh an hour */
+    }
+    it.config.planning.carbon_credits_export = true;
+    run(&it, "none", &result);
+    assert_near(result.total.import_co2_kg, 0, 0);
+    assert_near(result.total.export_co2_kg, 2 * 0.75 * (6 * 0.30 + 18 * 0.50), 1e-9);
+    assert_near(result.carbon_cost, -0.20 * result.total.export_co2_kg, 1e-12);
+    gr_backtest_result_free(&result);
+    forget(&it);
+}
+
+/* One price all day, but the night's kWh stands for less: only the carbon is worth a cycle, and only where it
+ * counts. No other strategy has less of money and carbon together than foresight. */
+static void a_price_on_carbon_moves_what_is_bought_and_foresight_stays_the_bound(void **state)
+{
+    (void)state;
+    double co2_kg[2] = {0, 0};
+    for (int priced = 0; priced < 2; priced++) {
+        struct made_up it;
+        struct gr_backtest_result result, bound;
+        make_up(&it, 1800, 8, false, 18);
+        memset(&it.tariff.import, 0, sizeof it.tariff.import);
+        add_band(&it.tariff.import, 0, 24, 0.28);
+        add_band(&it.tariff.carbon, 1, 6, 0.05);
+        add_band(&it.tariff.carbon, 0, 24, 0.60);
+        it.config.planning.carbon_price_per_kg = priced ? 0.40 : 0;
+        run(&it, "foresight", &bound);
+        for (size_t k = 0; k < 4; k++) {
+            run(&it, strategies[k], &result);
+            assert_true(gr_backtest_measure(&bound) <= gr_backtest_measure(&result) + 1e-6);
+            co2_kg[priced] =
+                strcmp(strategies[k], "planned") == 0 ? result.total.import_co2_kg : co2_kg[priced];
+            gr_backtest_result_free(&result);
+        }
+        gr_backtest_result_free(&bound);
+        forget(&it);
+    }
+    print_message("%.1f kg of carbon dioxide without a price on it, %.1f kg with one\n", co2_kg[0],
+                  co2_kg[1]);
+    assert_true(co2_kg[1] < 0.7 * co2_kg[0]);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -257,6 +324,8 @@ int main(void)
         cmocka_unit_test(settlement_and_peaks_go_by_the_local_hour),
         cmocka_unit_test(under_hourly_settlement_foresight_is_still_the_bound),
         cmocka_unit_test(a_peak_charge_goes_by_the_mean_of_the_highest_daily_peaks),
+        cmocka_unit_test(carbon_is_summed_apart_from_the_money),
+        cmocka_unit_test(a_price_on_carbon_moves_what_is_bought_and_foresight_stays_the_bound),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -187,6 +187,26 @@ static void a_strategy_file_goes_before_the_keys_beside_it(void **state)
     end_run(&run);
 }
 
+static void carbon_is_a_third_list_of_sources_with_a_range_of_its_own(void **state)
+{
+    (void)state;
+    struct run run = read_config(FOLDER "good.carbon.conf");
+    assert_int_equal(run.code, GR_OK);
+    const struct gr_config *config = run.config;
+    assert_int_equal(config->carbon_count, 2);
+    assert_string_equal(config->carbon[0].mapping.price, "g");
+    assert_near(config->carbon[0].mapping.scale, 0.001, 0);
+    assert_near(config->carbon[0].mapping.factor, 1, 0);
+    assert_near(config->carbon[0].least_per_kwh, 0, 0);
+    assert_near(config->carbon[0].greatest_per_kwh, 1, 0);
+    assert_near(config->carbon[1].greatest_per_kwh, 2, 0);
+    assert_near(config->import[0].greatest_per_kwh, 5, 0);
+    assert_near(config->engine.carbon.source[1].bands.band[1].price_per_kwh, 0.32, 0);
+    assert_near(config->engine.planning.carbon_price_per_kg, 0.05, 0);
+    assert_true(config->engine.planning.carbon_credits_export);
+    end_run(&run);
+}
+
 static void without_export_sources_every_moment_earns_nothing(void **state)
 {
     (void)state;
@@ -378,6 +398,7 @@ int main(void)
         cmocka_unit_test(the_example_is_valid_and_means_what_it_says),
         cmocka_unit_test(defaults_are_the_safe_ones),
         cmocka_unit_test(a_strategy_file_goes_before_the_keys_beside_it),
+        cmocka_unit_test(carbon_is_a_third_list_of_sources_with_a_range_of_its_own),
         cmocka_unit_test(without_export_sources_every_moment_earns_nothing),
         cmocka_unit_test(where_nothing_may_be_exported_the_battery_may_not_either),
         cmocka_unit_test(directions_units_and_ranges_reach_the_inputs),

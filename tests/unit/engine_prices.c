@@ -141,15 +141,16 @@ static void what_is_published_later_changes_the_horizon(void **state)
 {
     (void)state;
     struct market market;
-    struct gr_price_habit habits[2] = {{.learned = false}, {.learned = false}};
+    struct gr_price_habit habits[GR_DIRECTIONS] = {{.learned = false}};
     struct gr_engine_config config = {.planning = {.slot_minutes = 60, .horizon_hours = 24}};
-    struct gr_tariff nothing = {.count = 0};
+    struct gr_tariff tariffs[GR_DIRECTIONS] = {{.count = 0}};
     struct gr_horizon horizon = {0};
     static const struct gr_overrides asked;
     open_market(&market, 28, by_the_hour);
-    assert_int_equal(gr_horizon_build(&horizon, &config, &market.tariff, &nothing, habits, &asked,
-                                      market.zone, monday_s - 12 * hour_s),
-                     GR_OK);
+    tariffs[GR_IMPORT] = market.tariff;
+    assert_int_equal(
+        gr_horizon_build(&horizon, &config, tariffs, habits, &asked, market.zone, monday_s - 12 * hour_s),
+        GR_OK);
     assert_int_equal(horizon.slots, 24);
     assert_false(horizon.expected[11]);
     assert_true(horizon.expected[12]);
@@ -158,12 +159,53 @@ static void what_is_published_later_changes_the_horizon(void **state)
     struct gr_rate_table *table = &market.tariff.source[0].table;
     table->rates[table->count++] = (struct gr_rate){monday_s, monday_s + hour_s, 2.5};
     double before = horizon.import_price[13];
-    assert_int_equal(gr_horizon_build(&horizon, &config, &market.tariff, &nothing, habits, &asked,
-                                      market.zone, monday_s - 12 * hour_s),
-                     GR_OK);
+    tariffs[GR_IMPORT] = market.tariff;
+    assert_int_equal(
+        gr_horizon_build(&horizon, &config, tariffs, habits, &asked, market.zone, monday_s - 12 * hour_s),
+        GR_OK);
     assert_false(horizon.expected[12]);
     assert_true(horizon.expected[13] && horizon.import_price[13] > before + 0.01);
     assert_near(horizon.export_price[13], 0, 0);
+    assert_true(isnan(horizon.carbon_kg[13]));
+    gr_horizon_free(&horizon);
+    close_market(&market);
+}
+
+/* The market's prices serve as intensities: told up to Monday, then expected as prices would be. */
+static void carbon_that_is_not_told_yet_is_expected_as_prices_are(void **state)
+{
+    (void)state;
+    struct market market;
+    struct gr_price_habit habits[GR_DIRECTIONS] = {{.learned = false}};
+    struct gr_engine_config config = {
+        .planning = {.slot_minutes = 60, .horizon_hours = 24, .carbon_price_per_kg = 0.5}};
+    struct gr_tariff tariffs[GR_DIRECTIONS] = {{.count = 0}};
+    struct gr_horizon horizon = {0};
+    static const struct gr_overrides asked;
+    open_market(&market, 28, by_the_hour);
+    tariffs[GR_CARBON] = market.tariff;
+    tariffs[GR_IMPORT].count = tariffs[GR_EXPORT_DIRECTION].count = 1;
+    tariffs[GR_IMPORT].source[0] = tariffs[GR_EXPORT_DIRECTION].source[0] = (struct gr_rate_source){
+        .is_bands = true,
+        .bands = {.count = 1, .band = {{.to_minute = 1440, .weekdays = 127, .price_per_kwh = 0.20}}}};
+    assert_int_equal(
+        gr_horizon_build(&horizon, &config, tariffs, habits, &asked, market.zone, monday_s - 12 * hour_s),
+        GR_OK);
+    assert_int_equal(horizon.slots, 24);
+    assert_false(horizon.expected[20]); /* the import price is */
+    assert_near(horizon.carbon_kg[3], by_the_hour(-1, 15), 1e-12);
+    assert_near(horizon.carbon_kg[12], by_the_hour(0, 0), 1e-12);
+    assert_near(horizon.import_price[12], 0.20, 0);
+    gr_horizon_price_carbon(&horizon, &config.planning);
+    assert_near(horizon.import_price[12], 0.20 + 0.5 * by_the_hour(0, 0), 1e-12);
+    assert_near(horizon.carbon_price[12], 0.5 * by_the_hour(0, 0), 1e-12);
+    assert_near(horizon.export_price[12], 0.20, 0);
+    assert_int_equal(
+        gr_horizon_build(&horizon, &config, tariffs, habits, &asked, market.zone, monday_s - 12 * hour_s),
+        GR_OK);
+    config.planning.carbon_credits_export = true;
+    gr_horizon_price_carbon(&horizon, &config.planning);
+    assert_near(horizon.export_price[12], 0.20 + 0.5 * by_the_hour(0, 0), 1e-12);
     gr_horizon_free(&horizon);
     close_market(&market);
 }
@@ -176,6 +218,7 @@ int main(void)
         cmocka_unit_test(a_dear_day_makes_the_next_days_dearer_and_is_forgotten),
         cmocka_unit_test(one_day_is_enough_and_none_says_nothing),
         cmocka_unit_test(what_is_published_later_changes_the_horizon),
+        cmocka_unit_test(carbon_that_is_not_told_yet_is_expected_as_prices_are),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -92,6 +92,43 @@ static void charging_at_night_and_giving_in_the_evening_are_told_with_their_pric
     assert_reason(bench, GR_FOLLOW, "importing now costs 0.3000: follow; ");
 }
 
+/* Money is the same all day; from 02:00 to 04:00 a kWh stands for 0.05 kg, else for 0.60. A kg counts 0.40,
+ * so that waiting is worth 0.22 a kWh. The cost told stays money. */
+static void carbon_moves_a_charge_and_is_told_beside_the_price(void **state)
+{
+    struct bench *bench = *state;
+    bench->config.import.source[0].bands = (struct gr_rate_bands){
+        .count = 1, .band = {{.to_minute = 1440, .weekdays = 127, .price_per_kwh = 0.12}}};
+    bench->config.carbon.count = 1;
+    bench->config.carbon.source[0] = (struct gr_rate_source){
+        .is_bands = true,
+        .bands = {.count = 2,
+                  .band = {{.from_minute = 120, .to_minute = 240, .weekdays = 127, .price_per_kwh = 0.05},
+                           {.to_minute = 1440, .weekdays = 127, .price_per_kwh = 0.60}}}};
+    restart(bench);
+    bench->percent = 25;
+    go_to(bench, 2, 0);
+    tick(bench);
+    assert_int_not_equal(bench->decision.command.kind, GR_CHARGE); /* carbon counts nothing yet */
+    const struct gr_plan_slot *slot = slot_at(bench, 5, 0);
+    assert_near(slot->carbon_kg_per_kwh, 0.60, 1e-12);
+    assert_near(slot->import_co2_kg, 0.60 * 0.5 * fmax(0, slot->grid_kw), 1e-9);
+    bench->config.planning.carbon_price_per_kg = 0.40;
+    restart(bench);
+    tick(bench);
+    assert_reason(bench, GR_CHARGE, "; importing now costs 0.1200 and 0.0200 for its carbon: charge; ");
+    slot = slot_at(bench, 2, 0);
+    assert_near(slot->import_price, 0.12, 1e-12);
+    assert_near(slot->cost, 0.12 * 0.5 * slot->grid_kw, 1e-9);
+    assert_near(slot->import_co2_kg, 0.05 * 0.5 * slot->grid_kw, 1e-9);
+    struct gr_plan_view plan = gr_engine_plan_view(bench->engine);
+    double co2_kg = 0;
+    for (size_t t = 0; t < plan.count; t++) {
+        co2_kg += plan.slots[t].import_co2_kg;
+    }
+    assert_near(plan.import_co2_kg, co2_kg, 1e-9);
+}
+
 static void an_export_that_was_asked_away_is_told_with_what_it_would_save(void **state)
 {
     struct bench *bench = *state;
@@ -353,6 +390,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         TEST(every_slot_of_the_plan_has_the_reason_of_its_command),
         TEST(charging_at_night_and_giving_in_the_evening_are_told_with_their_prices),
+        TEST(carbon_moves_a_charge_and_is_told_beside_the_price),
         TEST(an_export_that_was_asked_away_is_told_with_what_it_would_save),
         TEST(hours_without_export_are_named),
         TEST(an_export_below_the_least_gain_is_named_and_is_not_in_the_plan),

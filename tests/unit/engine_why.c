@@ -134,6 +134,25 @@ static void a_bound_on_cycles_is_told_beside_the_wear(void **state)
                 "the bound on cycles; importing now costs 0.3000: follow; store would cost 0.1300 more");
 }
 
+/* The evening's kWh in the same house, with 0.03 for its carbon in the price: money and carbon are told
+ * apart, and both are saved. Keeping costs 1 kWh * (0.27 + 0.03 - 0.12). */
+static void carbon_is_told_beside_the_money_of_a_kwh_bought(void **state)
+{
+    (void)state;
+    struct moment moment;
+    make_moment(&moment, 0.09);
+    moment.outlook.battery.wear_per_kwh = 0.02;
+    moment.outlook.may_export = false;
+    moment.marks.carbon_price = 0.03;
+    decide(&moment);
+    weigh(&moment);
+    assert_near(moment.why.of[GR_STORE].meter_cost, 0.27, 1e-12);
+    assert_near(moment.why.of[GR_STORE].carbon_cost, 0.03, 1e-12);
+    assert_told(&moment,
+                "a stored kWh is worth 0.0900 at 18:00, 0.1200 after losses and 0.0200 of wear; "
+                "importing now costs 0.2700 and 0.0300 for its carbon: follow; store would cost 0.1800 more");
+}
+
 /* 4 kW of sun, 2 kW left over: stored, a kWh is worth 0.9 * 0.20. */
 static void storing_the_surplus_tells_what_exporting_it_would_pay(void **state)
 {
@@ -391,6 +410,8 @@ static void make_random(struct moment *moment, struct gr_battery_curves *curves,
     outlook->curtailable = chance(seed, 0.5);
     outlook->may_export = chance(seed, 0.8);
     outlook->ready_for = chance(seed, 0.5) ? 0 : 2e-4;
+    moment->marks.carbon_price = chance(seed, 0.7) ? 0 : uniform(seed, 0, 0.1);
+    moment->marks.carbon_credit = chance(seed, 0.5) ? 0 : moment->marks.carbon_price;
     if (chance(seed, 0.5)) {
         draw_curves(curves, &outlook->battery, seed);
         gr_outlook_take_curves(outlook, curves);
@@ -420,6 +441,15 @@ static double number_after(const char *text, const char *words)
     return at ? strtod(at + strlen(words), NULL) : NAN;
 }
 
+/* The words before what counts at the meter. */
+static const char *told_at(const char *text)
+{
+    static const char *const words[] = {"importing now costs ", "exporting now pays "};
+    return strstr(text, words[0])   ? words[0]
+           : strstr(text, words[1]) ? words[1]
+                                    : "at the meter a kWh now counts ";
+}
+
 static double told_now(const char *text)
 {
     double cost = number_after(text, "importing now costs "), pay = number_after(text, "exporting now pays ");
@@ -447,12 +477,16 @@ static void check_next(const struct moment *moment, const struct gr_verdict *ver
 static void check_per_kwh(const struct moment *moment, const struct gr_verdict *verdict)
 {
     double after = number_after(strstr(moment->text, " at "), ", "), now = told_now(moment->text);
-    double gain = (verdict->worth + verdict->wear + verdict->cycles - verdict->now) * verdict->moved_kwh;
+    double carbon = number_after(strstr(moment->text, told_at(moment->text)), " and ");
+    carbon = strstr(moment->text, " for its carbon") ? carbon : 0;
+    double at_meter = verdict->now + verdict->carbon;
+    double gain = (verdict->worth + verdict->wear + verdict->cycles - at_meter) * verdict->moved_kwh;
     assert_near(gain, verdict->against_more, 1e-9);
     assert_near(after, verdict->worth + verdict->wear + verdict->cycles, 6e-5);
     assert_near(now, verdict->now, 6e-5);
-    double rounding = 1.2e-4 * fabs(verdict->moved_kwh) + moment->why.ready_cost;
-    if (!((after - now) * verdict->moved_kwh >= -rounding)) {
+    assert_near(carbon, verdict->carbon, 6e-5);
+    double rounding = 1.8e-4 * fabs(verdict->moved_kwh) + moment->why.ready_cost;
+    if (!((after - now - carbon) * verdict->moved_kwh >= -rounding)) {
         fail_msg("the numbers of \"%s\" speak against it", moment->text);
     }
 }
@@ -499,6 +533,7 @@ int main(void)
         cmocka_unit_test(charging_tells_the_worth_of_a_stored_kwh_after_losses_and_what_importing_costs),
         cmocka_unit_test(following_at_a_dear_time_tells_wear_and_losses_of_a_kwh_given),
         cmocka_unit_test(a_bound_on_cycles_is_told_beside_the_wear),
+        cmocka_unit_test(carbon_is_told_beside_the_money_of_a_kwh_bought),
         cmocka_unit_test(storing_the_surplus_tells_what_exporting_it_would_pay),
         cmocka_unit_test(a_charge_that_the_import_limit_cuts_says_so),
         cmocka_unit_test(an_export_that_the_export_limit_cuts_says_so),

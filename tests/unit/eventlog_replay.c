@@ -46,6 +46,10 @@ static void every_member_of_a_configuration_comes_back_as_it_was(void **state)
     config->engine.planning.export_to_minute = 1260;
     config->engine.planning.least_gain_per_exported_kwh = 0.03;
     config->engine.planning.full_every_days = 14;
+    config->engine.planning.carbon_price_per_kg = 0.08;
+    config->engine.planning.carbon_credits_export = true;
+    config->engine.carbon = config->engine.import;
+    config->engine.carbon.source[0].bands.band[0].price_per_kwh = 0.31;
     config->engine.planning.brief = true;
     config->engine.safety.in_the_past = true;
     config->engine.safety.trust_clock = true;
