@@ -10,6 +10,7 @@
 
 #include "granary/engine.h"
 #include "granary/error.h"
+#include "granary/peak.h"
 #include "granary/rates.h"
 #include "granary/strategy.h"
 #include "granary/usage.h"
@@ -20,25 +21,6 @@
 #include <stdint.h>
 
 /* ---- tariffs ---- */
-
-#define GR_MAX_PEAK_STEPS 16
-
-struct gr_peak_step {
-    double up_to_kw; /* rising; INFINITY for the last */
-    double price;    /* money per month */
-};
-
-/* What a network asks for the highest powers of a month. The planner does not know of it; the bill does. */
-struct gr_peak_charge {
-    bool any;
-    int minutes;                /* a peak is the mean import over so long, at least the usage's step */
-    size_t days;                /* mean of so many highest daily peaks of the month, >= 1 */
-    int from_minute, to_minute; /* local time in which peaks count; equal: always */
-    unsigned weekdays;          /* bit 0 Monday ... bit 6 Sunday */
-    double per_kw;              /* money per kW and month; where there are no steps */
-    struct gr_peak_step step[GR_MAX_PEAK_STEPS];
-    size_t step_count;
-};
 
 struct gr_backtest_tariff {
     char name[GR_NAME_SIZE];
@@ -123,7 +105,9 @@ struct gr_backtest_result {
     double left_value;   /* of end_kwh - start_kwh */
     double total_cost;   /* gr_backtest_cost of the total - left_value */
     double carbon_cost;  /* what the carbon counts by the configured price on it; in none of the other sums */
-    double cycles;       /* energy taken from the store / capacity */
+    double
+        may_be_less; /* of `foresight`: by how much money, at most, its cost lies above the least possible */
+    double cycles;   /* energy taken from the store / capacity */
     double self_sufficiency; /* share of the house's energy that was not bought: 1 - import / house */
     size_t decisions, plans, changes, faults; /* of `planned` */
 };
@@ -155,15 +139,14 @@ struct gr_backtest {
 int gr_backtest_run(struct gr_backtest_result *out, const struct gr_backtest *backtest,
                     struct gr_error *error);
 
-/* Whether no strategy can have a smaller bill than `foresight` under the tariff: not where there is a peak
- * charge, which it does not plan for. */
-bool gr_backtest_foresight_is_bound(const struct gr_backtest_tariff *tariff);
+/* Whether the cost of `foresight` is proven to lie within a thousandth of the bill above the least possible:
+ * then no strategy can be cheaper by more. */
+bool gr_backtest_foresight_is_bound(const struct gr_backtest_result *foresight);
 
-/* What strategies are measured by: the energy bill, peak charge apart, and what its carbon counts. */
+/* What strategies are measured by: the bill, and what its carbon counts. */
 double gr_backtest_measure(const struct gr_backtest_result *result);
 
-/* (follow - cost) / (follow - foresight) by that measure: peak charges apart, which no strategy here
- * knows. NAN where foresight gains nothing. */
+/* (follow - cost) / (follow - foresight) by that measure. NAN where foresight gains nothing. */
 double gr_backtest_share_of_foresight(const struct gr_backtest_result *result,
                                       const struct gr_backtest_result *follow,
                                       const struct gr_backtest_result *foresight);

@@ -7,9 +7,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-/* The most daily peaks that one month can have. */
-enum { MOST_DAYS = 32 };
-
 /* What is open: settlement interval, peak interval, month. */
 struct open_bill {
     const struct gr_backtest *backtest;
@@ -24,8 +21,8 @@ struct open_bill {
         int64_t number, day;
         double kwh, hours;
     } peak;
-    double day_peak_kw[MOST_DAYS]; /* of the month, by day */
-    int64_t month_number;          /* years * 12 + months, local */
+    double day_peak_kw[GR_MONTH_DAYS]; /* of the month, by day */
+    int64_t month_number;              /* years * 12 + months, local */
 };
 
 double gr_backtest_cost(const struct gr_backtest_sums *sums)
@@ -36,19 +33,11 @@ double gr_backtest_cost(const struct gr_backtest_sums *sums)
 
 /* ---- settlement ---- */
 
-/* Number of an interval that begins with the local clock's hour, wherever the zone puts that hour. Clock
- * changes are of whole hours nearly everywhere, so that the hours of a day stay apart. */
-static int64_t interval_of(const struct gr_zone *zone, int64_t moment_s, int64_t length_s)
-{
-    int32_t beside_hour_s = (gr_zone_offset_s(zone, moment_s) % 3600 + 3600) % 3600;
-    return (moment_s + beside_hour_s) / length_s;
-}
-
 int64_t gr_backtest_settlement(const struct gr_backtest *backtest, int64_t moment_s)
 {
     int64_t step_s = backtest->usage->step_s;
     int64_t length_s = (int64_t)backtest->tariff->settlement_minutes * 60;
-    return interval_of(backtest->zone, moment_s, length_s > step_s ? length_s : step_s);
+    return gr_peak_interval(backtest->zone, moment_s, length_s > step_s ? length_s : step_s);
 }
 
 static void settle(struct open_bill *bill)
@@ -96,24 +85,15 @@ static void close_peak(struct open_bill *bill)
     memset(&bill->peak, 0, sizeof bill->peak);
 }
 
-static bool counts(const struct gr_peak_charge *charge, int64_t local_s)
-{
-    int minute = (int)(local_s % GR_DAY_S / 60);
-    int from = charge->from_minute, to = charge->to_minute;
-    bool on_day = charge->weekdays >> (gr_civil_weekday(local_s) - 1) & 1;
-    bool in_time = from < to ? minute >= from && minute < to : from == to || minute >= from || minute < to;
-    return on_day && in_time;
-}
-
 static void note_peak(struct open_bill *bill, const struct gr_backtest_step *step, double hours,
                       int64_t local_s)
 {
     const struct gr_peak_charge *charge = &bill->backtest->tariff->peak;
-    int64_t number = interval_of(bill->backtest->zone, step->start_s, (int64_t)charge->minutes * 60);
+    int64_t number = gr_peak_interval(bill->backtest->zone, step->start_s, (int64_t)charge->minutes * 60);
     if (number != bill->peak.number) {
         close_peak(bill);
     }
-    if (counts(charge, local_s)) {
+    if (gr_peak_counts(charge, local_s)) {
         bill->peak.number = number;
         bill->peak.day = gr_civil_from_seconds(local_s).day;
         bill->peak.kwh += fmax(0, step->grid_kw) * hours;
@@ -121,25 +101,15 @@ static void note_peak(struct open_bill *bill, const struct gr_backtest_step *ste
     }
 }
 
-static int compare_falling(const void *a, const void *b)
+double gr_backtest_month_share(const struct gr_backtest *backtest, const struct gr_backtest_sums *month)
 {
-    double x = *(const double *)a, y = *(const double *)b;
-    return (x < y) - (x > y);
+    struct gr_civil first = gr_civil_from_seconds(gr_zone_local_s(backtest->zone, month->start_s));
+    struct gr_civil begin = {.year = first.year, .month = first.month, .day = 1}, end = begin;
+    end.month++;
+    double whole_days = (double)(gr_civil_seconds(&end) - gr_civil_seconds(&begin)) / GR_DAY_S;
+    return fmin(1, month->days / whole_days);
 }
 
-static double price_of_peak(const struct gr_peak_charge *charge, double kw)
-{
-    if (charge->step_count == 0) {
-        return charge->per_kw * kw;
-    }
-    size_t i = 0;
-    while (i + 1 < charge->step_count && kw > charge->step[i].up_to_kw) {
-        i++;
-    }
-    return charge->step[i].price;
-}
-
-/* A month of which only a part is billed pays that share. */
 static void charge_peak(struct open_bill *bill)
 {
     const struct gr_peak_charge *charge = &bill->backtest->tariff->peak;
@@ -147,20 +117,9 @@ static void charge_peak(struct open_bill *bill)
         return;
     }
     close_peak(bill);
-    qsort(bill->day_peak_kw, MOST_DAYS, sizeof *bill->day_peak_kw, compare_falling);
-    double sum = 0;
-    size_t days = charge->days < MOST_DAYS ? charge->days : MOST_DAYS;
-    for (size_t i = 0; i < days; i++) {
-        sum += bill->day_peak_kw[i];
-    }
-    bill->month->peak_kw = sum / (double)days;
-    struct gr_civil first =
-        gr_civil_from_seconds(gr_zone_local_s(bill->backtest->zone, bill->month->start_s));
-    struct gr_civil begin = {.year = first.year, .month = first.month, .day = 1}, end = begin;
-    end.month++;
-    double whole_days = (double)(gr_civil_seconds(&end) - gr_civil_seconds(&begin)) / GR_DAY_S;
+    bill->month->peak_kw = gr_peak_mean_kw(charge, bill->day_peak_kw, GR_MONTH_DAYS);
     bill->month->peak_charge =
-        price_of_peak(charge, bill->month->peak_kw) * fmin(1, bill->month->days / whole_days);
+        gr_peak_price(charge, bill->month->peak_kw) * gr_backtest_month_share(bill->backtest, bill->month);
     memset(bill->day_peak_kw, 0, sizeof bill->day_peak_kw);
 }
 

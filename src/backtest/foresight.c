@@ -1,6 +1,9 @@
 /* The bound: the whole period as one problem, everything known. A slot of the problem is what the bill
  * settles at once: where that is longer than a step, only its sum over the steps counts. */
+#include "backtest/foresight_peak.h"
 #include "backtest/parts.h"
+
+#include "granary/civil.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -85,16 +88,46 @@ static void take_step(struct gr_backtest_work *work, size_t i, const struct gr_p
     step->wear_by_level = wear_by_level(work, gr_backtest_stored_before(work, i), plan->discharge_kw[slot]);
 }
 
-/* A slot of several steps: the battery's power is steady in it; of the sun, each step holds back the same
- * share. */
-static void take_part(struct gr_backtest_work *work, size_t i, const struct gr_plan *plan, size_t slot,
-                      double mean_solar_kw)
+/* How far the battery's powers in a slot of several steps may leave its mean for those that make the meter's
+ * level, as a share: it keeps its direction and its limits, so that the same energy flows. */
+static double level_share(const struct gr_backtest_work *work, size_t first, size_t end, double battery_kw,
+                          double net_kw)
 {
-    struct gr_backtest_step *step = &work->steps[i];
-    double battery_kw = plan->charge_kw[slot] - plan->discharge_kw[slot];
-    gr_backtest_act(work, i, nearest_kind(battery_kw), fabs(battery_kw));
-    step->curtail_kw = mean_solar_kw > 0 ? plan->curtail_kw[slot] * step->solar_kw / mean_solar_kw : 0;
-    step->grid_kw = step->house_kw - step->solar_kw + step->curtail_kw + step->battery_kw;
+    double share = 1;
+    for (size_t i = first; i < end; i++) {
+        const struct gr_backtest_step *step = &work->steps[i];
+        double away_kw = net_kw - (step->house_kw - step->solar_kw), room_kw;
+        if (step->gap || away_kw == 0) {
+            continue;
+        }
+        if (battery_kw > 0) {
+            room_kw = away_kw > 0 ? work->battery.charge_kw - battery_kw : battery_kw;
+        } else {
+            room_kw = away_kw > 0 ? -battery_kw : work->battery.discharge_kw + battery_kw;
+        }
+        share = fmax(0, fmin(share, room_kw / fabs(away_kw)));
+    }
+    return share;
+}
+
+/* A slot of several steps: the battery levels what the meter sees, as far as it can; of the sun, each step
+ * holds back the same share. */
+static void take_parts(struct gr_backtest_work *work, size_t first, size_t end, const struct gr_plan *plan,
+                       size_t slot, double net_kw, double mean_solar_kw)
+{
+    double mean_kw = plan->charge_kw[slot] - plan->discharge_kw[slot];
+    double share = level_share(work, first, end, mean_kw, net_kw);
+    for (size_t i = first; i < end; i++) {
+        struct gr_backtest_step *step = &work->steps[i];
+        if (step->gap) {
+            gr_backtest_skip(work, i);
+            continue;
+        }
+        double battery_kw = mean_kw + share * (net_kw - (step->house_kw - step->solar_kw));
+        gr_backtest_act(work, i, nearest_kind(battery_kw), fabs(battery_kw));
+        step->curtail_kw = mean_solar_kw > 0 ? plan->curtail_kw[slot] * step->solar_kw / mean_solar_kw : 0;
+        step->grid_kw = step->house_kw - step->solar_kw + step->curtail_kw + step->battery_kw;
+    }
 }
 
 static void take(struct gr_backtest_work *work, const struct gr_plan *plan, const double *room)
@@ -106,18 +139,88 @@ static void take(struct gr_backtest_work *work, const struct gr_plan *plan, cons
         for (size_t k = i; k < end; k++) {
             known += !work->steps[k].gap;
         }
-        for (size_t k = i; k < end; k++) {
+        if (known > 1) {
+            double load_kw = room[LOAD * work->count + used], solar_kw = room[SOLAR * work->count + used];
+            take_parts(work, i, end, plan, used, load_kw - solar_kw, solar_kw);
+        }
+        for (size_t k = i; known < 2 && k < end; k++) {
             if (work->steps[k].gap) {
                 gr_backtest_skip(work, k);
-            } else if (known == 1) {
-                take_step(work, k, plan, used);
             } else {
-                take_part(work, k, plan, used, room[SOLAR * work->count + used]);
+                take_step(work, k, plan, used);
             }
         }
         used += known > 0;
     }
 }
+
+/* ---- peaks ---- */
+
+/* All steps of a slot must count for the slot to count: then its mean is no more than what the bill sees. */
+static void place_slot(const struct gr_backtest_work *work, size_t first, size_t end,
+                       struct gr_backtest_place *place)
+{
+    const struct gr_zone *zone = work->backtest->zone;
+    const struct gr_peak_charge *charge = &work->backtest->tariff->peak;
+    *place = (struct gr_backtest_place){
+        .day = gr_civil_from_seconds(gr_zone_local_s(zone, work->steps[first].start_s)).day,
+        .interval = gr_peak_interval(zone, work->steps[first].start_s, (int64_t)charge->minutes * 60),
+        .counts = true};
+    for (size_t i = first; i < end; i++) {
+        bool counts = gr_peak_counts(charge, gr_zone_local_s(zone, work->steps[i].start_s));
+        place->counts = place->counts && (counts || work->steps[i].gap);
+    }
+}
+
+static void place_slots(const struct gr_backtest_work *work, const struct gr_backtest_sums *months,
+                        size_t month_count, struct gr_backtest_place *place)
+{
+    size_t month = 0, used = 0;
+    for (size_t i = 0, end; i < work->count; i = end) {
+        size_t known = 0;
+        end = settled_end(work, i);
+        for (size_t k = i; k < end; k++) {
+            known += !work->steps[k].gap;
+        }
+        while (month + 1 < month_count && work->steps[i].start_s >= months[month + 1].start_s) {
+            month++;
+        }
+        if (known > 0) {
+            place_slot(work, i, end, &place[used]);
+            place[used++].month = month;
+        }
+    }
+}
+
+/* The bill of the steps as they are, without any flow, tells how much of each month is billed. */
+static int solve_with_peaks(struct gr_backtest_work *work, struct gr_planner *planner,
+                            const struct gr_problem *problem, struct gr_plan *plan, double *least,
+                            struct gr_error *error)
+{
+    struct gr_backtest_result idle = {.steps = work->steps, .step_count = work->count};
+    struct gr_backtest_place *place = calloc(problem->slots, sizeof *place);
+    int rc = place ? gr_backtest_bill(&idle, work->backtest, 0) : GR_NO_MEMORY;
+    double *share = rc == GR_OK ? calloc(idle.month_count, sizeof *share) : NULL;
+    if (!share) {
+        rc = gr_error_set(error, GR_NO_MEMORY, "no memory for the peaks");
+    }
+    for (size_t m = 0; share && m < idle.month_count; m++) {
+        share[m] = gr_backtest_month_share(work->backtest, &idle.months[m]);
+    }
+    if (rc == GR_OK) {
+        struct gr_backtest_peaks peaks = {.charge = &work->backtest->tariff->peak,
+                                          .place = place,
+                                          .share = share,
+                                          .months = idle.month_count};
+        place_slots(work, idle.months, idle.month_count, place);
+        rc = gr_backtest_peak_plan(planner, problem, &peaks, plan, least, error);
+    }
+    free(idle.months);
+    free(share);
+    free(place);
+    return rc;
+}
+
 static int solve(struct gr_backtest_work *work, const double *room, size_t slots, struct gr_error *error)
 {
     size_t n = work->count;
@@ -147,7 +250,12 @@ static int solve(struct gr_backtest_work *work, const double *room, size_t slots
     if (status != GR_OK) {
         return gr_error_set(error, status, "no memory for a planner");
     }
-    status = gr_planner_solve(planner, &problem, &plan, error);
+    if (work->backtest->tariff->peak.any) {
+        status = solve_with_peaks(work, planner, &problem, &plan, &work->least_cost, error);
+    } else {
+        status = gr_planner_solve(planner, &problem, &plan, error);
+        work->least_cost = plan.cost - plan.error_down;
+    }
     if (status == GR_OK) {
         take(work, &plan, room);
         gr_backtest_report(work, n);

@@ -13,6 +13,8 @@ struct gr_backtest_work {
     double floor_kwh;               /* below which nothing is discharged */
     double start_kwh, left_per_kwh;
     double penalty_per_kwh; /* for breaking a limit, dearer than any price; never billed */
+    double least_cost; /* of `foresight`: what no strategy's energy, wear and peaks cost less than, what is
+                          left at the end taken off */
     struct gr_backtest_step *steps;
     size_t count;
     size_t reported; /* steps told to the caller */
@@ -46,6 +48,9 @@ int64_t gr_backtest_settlement(const struct gr_backtest *backtest, int64_t momen
 /* Sums of the months and of the whole from the steps. */
 int gr_backtest_bill(struct gr_backtest_result *result, const struct gr_backtest *backtest,
                      double wear_per_kwh);
+
+/* Of a whole month's charge, the part that a month pays of which only a part is billed. */
+double gr_backtest_month_share(const struct gr_backtest *backtest, const struct gr_backtest_sums *month);
 
 /* Tells the caller how far it is; `done` steps of the run are over. */
 void gr_backtest_report(struct gr_backtest_work *work, size_t done);

@@ -229,6 +229,10 @@ static void finish(struct gr_backtest_work *work)
     const struct gr_planning *planning = &work->config.planning;
     double counted_kg = total->import_co2_kg - (planning->carbon_credits_export ? total->export_co2_kg : 0);
     result->carbon_cost = isnan(counted_kg) ? 0 : planning->carbon_price_per_kg * counted_kg;
+    if (work->backtest->strategy->kind == GR_STRATEGY_FORESIGHT) {
+        double least = work->least_cost + total->standing_charge + result->left_per_kwh * result->start_kwh;
+        result->may_be_less = fmax(0, gr_backtest_measure(result) - least);
+    }
     result->cycles =
         has_battery ? total->discharge_kwh / work->battery.discharge_efficiency / work->battery.capacity_kwh
                     : 0;
@@ -268,14 +272,16 @@ void gr_backtest_result_free(struct gr_backtest_result *result)
     *result = (struct gr_backtest_result){0};
 }
 
-bool gr_backtest_foresight_is_bound(const struct gr_backtest_tariff *tariff)
+bool gr_backtest_foresight_is_bound(const struct gr_backtest_result *foresight)
 {
-    return !tariff->peak.any;
+    const struct gr_backtest_sums *total = &foresight->total;
+    double bill = total->import_cost + total->standing_charge + total->peak_charge;
+    return foresight->may_be_less <= 1e-3 * fabs(bill) + 1e-6;
 }
 
 double gr_backtest_measure(const struct gr_backtest_result *result)
 {
-    return result->total_cost - result->total.peak_charge + result->carbon_cost;
+    return result->total_cost + result->carbon_cost;
 }
 
 double gr_backtest_share_of_foresight(const struct gr_backtest_result *result,

@@ -125,6 +125,9 @@ size_t gr_bt_months_won(const struct gr_bt_scene *scene, const struct gr_bt_runs
 /* What foresight saves against follow, peak charges apart: the measure of share_of_foresight. */
 double gr_bt_foresight_gain(const struct gr_bt_run *run);
 
+/* The run of foresight that is furthest from being proven the least; NULL where all are proven. */
+const struct gr_bt_run *gr_bt_unproven(const struct gr_bt_runs *runs);
+
 /* The share of foresight where it tells people something: not without a battery, nor where foresight saves
  * next to nothing. NAN else. */
 double gr_bt_telling_share(const struct gr_bt_run *run);

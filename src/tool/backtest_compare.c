@@ -94,6 +94,18 @@ double gr_bt_foresight_gain(const struct gr_bt_run *run)
     return gr_backtest_measure(&run->follow->result) - gr_backtest_measure(&run->foresight->result);
 }
 
+const struct gr_bt_run *gr_bt_unproven(const struct gr_bt_runs *runs)
+{
+    const struct gr_bt_run *worst = NULL;
+    for (size_t i = 0; i < runs->count; i++) {
+        const struct gr_bt_run *run = &runs->run[i];
+        bool open =
+            run->strategy->kind == GR_STRATEGY_FORESIGHT && !gr_backtest_foresight_is_bound(&run->result);
+        worst = open && (!worst || run->result.may_be_less > worst->result.may_be_less) ? run : worst;
+    }
+    return worst;
+}
+
 double gr_bt_telling_share(const struct gr_bt_run *run)
 {
     static const double most = 10;

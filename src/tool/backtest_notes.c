@@ -94,16 +94,16 @@ static void doubt_period(struct gr_bt_notes *notes, const struct gr_bt_scene *sc
     }
 }
 
-static void doubt_bounds(struct gr_bt_notes *notes, const struct gr_bt_scene *scene)
+static void doubt_bounds(struct gr_bt_notes *notes, const struct gr_bt_scene *scene,
+                         const struct gr_bt_runs *runs)
 {
-    for (size_t t = 0; t < scene->tariffs; t++) {
-        if (!gr_backtest_foresight_is_bound(&scene->tariff[t])) {
-            note(notes,
-                 "No strategy plans for peak charges, foresight neither: under tariffs that have them it "
-                 "is no bound, and the share of foresight leaves the peak charge out. A battery run by "
-                 "the price alone may raise a peak.");
-            return;
-        }
+    const struct gr_bt_run *unproven = gr_bt_unproven(runs);
+    if (unproven) {
+        note(
+            notes,
+            "Foresight is not proven to be the least that is possible everywhere: under %s it may cost up to "
+            "%.2f %s too much. Shares marked ~ are by that much too high at most.",
+            unproven->tariff->name, unproven->result.may_be_less, scene->config.currency);
     }
 }
 
@@ -127,7 +127,7 @@ void gr_bt_doubt(struct gr_bt_notes *notes, const struct gr_bt_scene *scene, con
              "Inside %d minutes the house is not steady. --within-slot model shows how much that matters.",
              scene->usage.step_s / 60);
     }
-    doubt_bounds(notes, scene);
+    doubt_bounds(notes, scene, runs);
     note(notes,
          "A battery loses capacity over the years; here it keeps what it has. Payback leaves interest and "
          "changes of price out.");

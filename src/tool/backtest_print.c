@@ -91,7 +91,8 @@ static void put_comparison(json_t *object, const struct gr_bt_scene *scene, cons
 {
     put_number(object, "share_of_foresight", run->share_of_foresight);
     (void)json_object_set_new(object, "foresight_is_bound",
-                              json_boolean(gr_backtest_foresight_is_bound(run->tariff)));
+                              json_boolean(gr_backtest_foresight_is_bound(&run->foresight->result)));
+    put_number(object, "foresight_may_be_less", run->foresight->result.may_be_less);
     put_number(object, "foresight_gain", gr_bt_foresight_gain(run));
     put_number(object, "saving", gr_bt_saving(run));
     put_number(object, "saving_share_of_foresight", gr_bt_saving_share(run));

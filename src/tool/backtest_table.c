@@ -69,7 +69,8 @@ static char *format_share(char out[SIZE], const struct gr_bt_run *run)
     double share = gr_bt_telling_share(run);
     (void)snprintf(out, SIZE, "-");
     if (!isnan(share)) {
-        (void)snprintf(out, SIZE, "%s%.3f", gr_backtest_foresight_is_bound(run->tariff) ? "" : "~", share);
+        (void)snprintf(out, SIZE, "%s%.3f",
+                       gr_backtest_foresight_is_bound(&run->foresight->result) ? "" : "~", share);
     }
     return out;
 }
@@ -199,16 +200,6 @@ static void print_matrix(FILE *stream, const struct gr_bt_scene *scene, const st
 
 /* ---- all of it ---- */
 
-static bool any_peak(const struct gr_bt_scene *scene)
-{
-    for (size_t t = 0; t < scene->tariffs; t++) {
-        if (!gr_backtest_foresight_is_bound(&scene->tariff[t])) {
-            return true;
-        }
-    }
-    return false;
-}
-
 static void print_notes(FILE *stream, const struct gr_bt_scene *scene, const struct gr_bt_runs *runs)
 {
     (void)fputs(
@@ -216,10 +207,11 @@ static void print_notes(FILE *stream, const struct gr_bt_scene *scene, const str
         "Own: share of the house's energy that was not bought. Share: of what foresight saves against\n"
         "follow; foresight knows the future and is out of reach.\n",
         stream);
-    if (any_peak(scene)) {
-        (void)fputs("~ No strategy plans for peak charges, foresight neither: it is no bound there, and the\n"
-                    "share leaves them out.\n",
-                    stream);
+    const struct gr_bt_run *unproven = gr_bt_unproven(runs);
+    if (unproven) {
+        (void)fprintf(stream,
+                      "~ Not proven to be out of reach: under %s foresight may cost up to %.2f too much.\n",
+                      unproven->tariff->name, unproven->result.may_be_less);
     }
     if (has_carbon(scene)) {
         (void)fputs(

@@ -519,16 +519,67 @@ static void the_share_is_nothing_for_follow_and_one_for_foresight(void **state)
 {
     (void)state;
     struct gr_backtest_result follow = {.total_cost = 500}, foresight = {.total_cost = 300};
-    struct gr_backtest_result between = {.total_cost = 355, .total = {.peak_charge = 5}};
+    struct gr_backtest_result between = {.total_cost = 350};
     assert_near(gr_backtest_share_of_foresight(&follow, &follow, &foresight), 0, 1e-12);
     assert_near(gr_backtest_share_of_foresight(&foresight, &follow, &foresight), 1, 1e-12);
     assert_near(gr_backtest_share_of_foresight(&between, &follow, &foresight), 0.75, 1e-12);
     assert_true(isnan(gr_backtest_share_of_foresight(&between, &follow, &follow)));
 }
 
+static void foresight_is_the_bound_where_it_is_proven_within_a_thousandth_of_the_bill(void **state)
+{
+    (void)state;
+    struct gr_backtest_result foresight = {
+        .total = {.import_cost = 700, .peak_charge = 200, .standing_charge = 100, .export_income = 900}};
+    foresight.may_be_less = 0.99;
+    assert_true(gr_backtest_foresight_is_bound(&foresight));
+    foresight.may_be_less = 1.01;
+    assert_false(gr_backtest_foresight_is_bound(&foresight));
+}
+
+/* What it says that it may cost less is no guess: no strategy gets below that. */
+static void under_a_peak_charge_no_strategy_is_cheaper_than_foresight_may_be(void **state)
+{
+    (void)state;
+    static const char *const strategies[] = {"none", "follow", "night-fill", "planned"};
+    static const struct gr_peak_charge charges[] = {
+        {.any = true, .minutes = 60, .days = 1, .weekdays = 127, .per_kw = 9},
+        {.any = true,
+         .minutes = 60,
+         .days = 3,
+         .from_minute = 420,
+         .to_minute = 1320,
+         .weekdays = 31,
+         .per_kw = 9},
+        {.any = true,
+         .minutes = 30,
+         .days = 2,
+         .weekdays = 127,
+         .step = {{1, 5}, {2, 12}, {4, 30}},
+         .step_count = 3}};
+    for (size_t c = 0; c < sizeof charges / sizeof *charges; c++) {
+        struct made_up it;
+        struct gr_backtest_result foresight, result;
+        make_up(&it, 1800, 12, false, 77 + c);
+        it.tariff.peak = charges[c];
+        foresight = run(&it, "foresight");
+        assert_true(foresight.may_be_less >= 0 &&
+                    foresight.may_be_less < 0.2 * foresight.total.import_cost + 5);
+        for (size_t k = 0; k < 4; k++) {
+            result = run(&it, strategies[k]);
+            assert_true(result.total_cost >= foresight.total_cost - foresight.may_be_less - 1e-6);
+            gr_backtest_result_free(&result);
+        }
+        gr_backtest_result_free(&foresight);
+        forget(&it);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(foresight_is_the_bound_where_it_is_proven_within_a_thousandth_of_the_bill),
+        cmocka_unit_test(under_a_peak_charge_no_strategy_is_cheaper_than_foresight_may_be),
         cmocka_unit_test(nothing_is_cheaper_than_foresight_and_planned_beats_the_plain_rules),
         cmocka_unit_test(a_battery_with_curves_is_planned_and_billed_as_it_is),
         cmocka_unit_test(a_battery_of_another_size_tapers_at_the_same_state_of_charge),
