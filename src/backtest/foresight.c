@@ -110,23 +110,35 @@ static double level_share(const struct gr_backtest_work *work, size_t first, siz
     return share;
 }
 
-/* A slot of several steps: the battery levels what the meter sees, as far as it can; of the sun, each step
- * holds back the same share. */
-static void take_parts(struct gr_backtest_work *work, size_t first, size_t end, const struct gr_plan *plan,
-                       size_t slot, double net_kw, double mean_solar_kw)
+/* A share of the way from a steady battery to one that levels the meter; of the sun, each step holds back the
+ * same share. */
+static void act_in_parts(struct gr_backtest_work *work, size_t first, size_t end, double battery_kw,
+                         double net_kw, double share, double held_share)
 {
-    double mean_kw = plan->charge_kw[slot] - plan->discharge_kw[slot];
-    double share = level_share(work, first, end, mean_kw, net_kw);
     for (size_t i = first; i < end; i++) {
         struct gr_backtest_step *step = &work->steps[i];
         if (step->gap) {
             gr_backtest_skip(work, i);
             continue;
         }
-        double battery_kw = mean_kw + share * (net_kw - (step->house_kw - step->solar_kw));
-        gr_backtest_act(work, i, nearest_kind(battery_kw), fabs(battery_kw));
-        step->curtail_kw = mean_solar_kw > 0 ? plan->curtail_kw[slot] * step->solar_kw / mean_solar_kw : 0;
+        double part_kw = battery_kw + share * (net_kw - (step->house_kw - step->solar_kw));
+        gr_backtest_act(work, i, nearest_kind(part_kw), fabs(part_kw));
+        step->curtail_kw = held_share * step->solar_kw;
         step->grid_kw = step->house_kw - step->solar_kw + step->curtail_kw + step->battery_kw;
+    }
+}
+
+/* A slot of several steps: the battery levels what the meter sees, as far as it can. One that fills early then
+ * may end with less than was planned: it stays steady. */
+static void take_parts(struct gr_backtest_work *work, size_t first, size_t end, const struct gr_plan *plan,
+                       size_t slot, double net_kw, double mean_solar_kw)
+{
+    double battery_kw = plan->charge_kw[slot] - plan->discharge_kw[slot];
+    double share = level_share(work, first, end, battery_kw, net_kw);
+    double held_share = mean_solar_kw > 0 ? plan->curtail_kw[slot] / mean_solar_kw : 0;
+    act_in_parts(work, first, end, battery_kw, net_kw, share, held_share);
+    if (fabs(work->steps[end - 1].stored_kwh - plan->stored_kwh[slot]) > 1e-9) {
+        act_in_parts(work, first, end, battery_kw, net_kw, 0, held_share);
     }
 }
 

@@ -122,7 +122,7 @@ struct gr_bt_ranking gr_bt_rank(const struct gr_bt_scene *scene, const struct gr
 size_t gr_bt_months_won(const struct gr_bt_scene *scene, const struct gr_bt_runs *runs,
                         const struct gr_bt_run *best);
 
-/* What foresight saves against follow, peak charges apart: the measure of share_of_foresight. */
+/* What foresight saves against follow, the measure of share_of_foresight. */
 double gr_bt_foresight_gain(const struct gr_bt_run *run);
 
 /* The run of foresight that is furthest from being proven the least; NULL where all are proven. */
