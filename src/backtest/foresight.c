@@ -128,8 +128,8 @@ static void act_in_parts(struct gr_backtest_work *work, size_t first, size_t end
     }
 }
 
-/* A slot of several steps: the battery levels what the meter sees, as far as it can. One that fills early then
- * may end with less than was planned: it stays steady. */
+/* A slot of several steps: the battery levels what the meter sees, as far as it can. One that fills early
+ * then may end with less than was planned: it stays steady. */
 static void take_parts(struct gr_backtest_work *work, size_t first, size_t end, const struct gr_plan *plan,
                        size_t slot, double net_kw, double mean_solar_kw)
 {
