@@ -160,6 +160,7 @@ struct gr_answer_seen {
     int64_t battery_ms;
     double state_of_charge_percent; /* NAN: not known */
     double grid_kw;                 /* NAN: not known */
+    double solar_kw;                /* NAN: not known */
     const struct gr_site *site;
 };
 

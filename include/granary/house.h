@@ -32,7 +32,8 @@ struct gr_house_scene {
 
 struct gr_house_flow {
     double house_kw, solar_kw, car_kw, battery_kw, grid_kw, curtail_kw; /* means over the step; solar_kw is
-                                  before curtailment: grid = house + car + battery - (solar - curtail) */
+                                  before curtailment: grid = house + car + battery - (solar - curtail), or
+                                  what gr_site_drawn_kw makes of the last two where they share an inverter */
     double refused_kw;    /* battery power that the band asked for and the grid connection's limits did not
                              allow, >= 0 */
     double stored_kwh;    /* after the step */

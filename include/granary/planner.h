@@ -23,13 +23,6 @@
 #include <stdbool.h>
 #include <stddef.h>
 
-/* An inverter between the meter and a DC side on which solar and the battery meet. */
-struct gr_dc_inverter {
-    double limit_kw;         /* greatest AC power either way */
-    double to_ac_efficiency; /* of solar and discharging, 0 < e <= 1 */
-    double to_dc_efficiency; /* of charging from the AC side */
-};
-
 /* Payment for the month's highest import: by the sum of the `mean_of` highest daily peaks of the month,
  * divided by `mean_of`. A day's peak is its greatest grid power, mean of a slot. What the plan adds to what
  * has been seen is in its cost. */
@@ -48,7 +41,7 @@ struct gr_problem {
     size_t slots;
     const double *hours;        /* > 0 */
     const double *load_kw;      /* >= 0; everything that draws from this meter, car included */
-    const double *solar_kw;     /* >= 0, available, AC side */
+    const double *solar_kw;     /* >= 0, available, AC side; may be NULL where dc_solar_kw is given */
     const double *import_price; /* money per kWh */
     const double *export_price;
     const double *floor_kwh; /* wished least stored energy at the slot's end, 0 to capacity */
@@ -187,8 +180,9 @@ struct gr_path_values {
 
 void gr_path_values_free(struct gr_path_values *values);
 
-/* Backward pass for every path (`problem`'s own load and solar are not read) and their mean, at the end of
- * slots 0 .. keep-1 (keep <= slots; the live policy needs one, a table of the plan needs all). */
+/* Backward pass for every path (`problem`'s own load and solar are not read; where it has dc_solar_kw, the
+ * paths' sun is in its place, and solar_kw holds for all) and their mean, at the end of slots 0 .. keep-1
+ * (keep <= slots; the live policy needs one, a table of the plan needs all). */
 int gr_planner_path_values(struct gr_planner *planner, const struct gr_problem *problem,
                            const struct gr_paths *paths, size_t keep, struct gr_path_values *out,
                            struct gr_error *error);
@@ -218,6 +212,9 @@ struct gr_outlook {
     bool may_export;  /* whether the battery may feed the grid by command */
     struct gr_curve charge_power, discharge_power, charge_loss, discharge_loss, wear_steps; /* as in the
                                                                                                 problem */
+    bool dc_coupled; /* the samples' sun is on the battery's side of the next member, as dc_solar_kw of the
+                        problem is; `follow` keeps what the house draws at 0 by all that comes through it */
+    struct gr_dc_inverter inverter;
 };
 
 /* The battery's curves, which stay where they are. */

@@ -1,6 +1,6 @@
 /* What stands in the house: battery, grid connection, solar arrays.
  * Signs: battery power + charges, - discharges; grid power + imports, - exports; solar >= 0; house >= 0 (car
- * apart). Powers are on the AC side, stored energy is on the battery side. */
+ * apart). Powers are on the AC side (but see dc_coupled), stored energy is on the battery side. */
 #ifndef GRANARY_SITE_H
 #define GRANARY_SITE_H
 
@@ -37,6 +37,13 @@ struct gr_grid {
                               0: none */
 };
 
+/* An inverter between the meter and a DC side on which solar and the battery meet. */
+struct gr_dc_inverter {
+    double limit_kw;         /* greatest AC power either way */
+    double to_ac_efficiency; /* of solar and discharging, 0 < e <= 1 */
+    double to_dc_efficiency; /* of charging from the AC side */
+};
+
 struct gr_solar_array {
     char name[GR_NAME_SIZE];
     double peak_kw;     /* DC rating at standard test conditions */
@@ -52,7 +59,10 @@ struct gr_site {
     double longitude_deg; /* east + */
     struct gr_battery battery;
     struct gr_battery_curves curves; /* of the battery */
-    double reserve_percent; /* share of capacity kept for an outage; no command discharges below it */
+    bool dc_coupled; /* battery and sun share one inverter: the battery's powers, efficiencies and losses, and
+                        the sun's power, are those of its DC side */
+    struct gr_dc_inverter inverter; /* where dc_coupled */
+    double reserve_percent;         /* share of capacity kept for an outage; no command discharges below it */
     struct gr_grid grid;
     struct gr_solar_array arrays[GR_MAX_ARRAYS];
     size_t array_count;

@@ -128,17 +128,30 @@ static void act_in_parts(struct gr_backtest_work *work, size_t first, size_t end
     }
 }
 
+/* What goes through an inverter that sun and battery share bends at 0 and at its limit: there the plan's mean
+ * stays the meter's in every step, which no real step could better. */
+static void level_meter(struct gr_backtest_work *work, size_t first, size_t end, double grid_kw)
+{
+    for (size_t i = first; i < end; i++) {
+        work->steps[i].grid_kw = work->steps[i].gap ? 0 : grid_kw;
+    }
+}
+
 /* A slot of several steps: the battery levels what the meter sees, as far as it can. One that fills early
  * then may end with less than was planned: it stays steady. */
 static void take_parts(struct gr_backtest_work *work, size_t first, size_t end, const struct gr_plan *plan,
                        size_t slot, double net_kw, double mean_solar_kw)
 {
     double battery_kw = plan->charge_kw[slot] - plan->discharge_kw[slot];
-    double share = level_share(work, first, end, battery_kw, net_kw);
+    bool dc_coupled = work->config.site.dc_coupled;
+    double share = dc_coupled ? 0 : level_share(work, first, end, battery_kw, net_kw);
     double held_share = mean_solar_kw > 0 ? plan->curtail_kw[slot] / mean_solar_kw : 0;
     act_in_parts(work, first, end, battery_kw, net_kw, share, held_share);
     if (fabs(work->steps[end - 1].stored_kwh - plan->stored_kwh[slot]) > 1e-9) {
         act_in_parts(work, first, end, battery_kw, net_kw, 0, held_share);
+    }
+    if (dc_coupled) {
+        level_meter(work, first, end, plan->grid_kw[slot]);
     }
 }
 
@@ -256,6 +269,11 @@ static int solve(struct gr_backtest_work *work, const double *room, size_t slots
                                  .end_kwh = end_kwh,
                                  .end_value = end_value};
     gr_problem_take_curves(&problem, &work->config.site.curves);
+    if (work->config.site.dc_coupled) {
+        problem.dc_solar_kw = problem.solar_kw;
+        problem.solar_kw = NULL;
+        problem.inverter = work->config.site.inverter;
+    }
     struct gr_planner *planner = NULL;
     struct gr_plan plan = {0};
     int status = gr_planner_create(&planner);

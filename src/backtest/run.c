@@ -41,7 +41,9 @@ void gr_backtest_act(struct gr_backtest_work *work, size_t i, enum gr_command_ki
                                  .import_limit_kw = grid->import_limit_kw,
                                  .export_limit_kw = grid->export_limit_kw,
                                  .curtailable = grid->solar_curtailable,
-                                 .penalty_per_kwh = work->penalty_per_kwh};
+                                 .penalty_per_kwh = work->penalty_per_kwh,
+                                 .dc_coupled = work->config.site.dc_coupled,
+                                 .inverter = work->config.site.inverter};
     gr_outlook_take_curves(&outlook, &work->config.site.curves);
     struct gr_band_result result;
     struct gr_band band =

@@ -35,6 +35,18 @@ static void print_battery(FILE *stream, const struct gr_site *site, const char *
             battery->wear_per_kwh, currency, 0.10 / round_trip + battery->wear_per_kwh, currency);
 }
 
+static void print_coupling(FILE *stream, const struct gr_site *site)
+{
+    if (site->dc_coupled) {
+        fprintf(stream,
+                "  Shares an inverter of %.4g kW with the sun: %.4g %% reach the AC side, %.4g %% the DC "
+                "side; powers "
+                "of battery and sun are those of the DC side.\n",
+                site->inverter.limit_kw, 100 * site->inverter.to_ac_efficiency,
+                100 * site->inverter.to_dc_efficiency);
+    }
+}
+
 static void print_curve(FILE *stream, const char *what, const struct gr_curve_points *curve, double x_unit,
                         const char *x_name, double y_unit, const char *y_name)
 {
@@ -109,6 +121,7 @@ void gr_print_site(FILE *stream, const struct gr_config *config)
 {
     print_place(stream, &config->engine.site);
     print_battery(stream, &config->engine.site, config->currency);
+    print_coupling(stream, &config->engine.site);
     print_curves(stream, &config->engine.site);
     print_grid(stream, config);
     print_solar(stream, &config->engine.site);

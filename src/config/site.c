@@ -50,8 +50,13 @@ const struct gr_key gr_site_keys[] = {
 struct battery_form {
     struct gr_battery battery;
     double reserve_percent, round_trip_efficiency, standing_loss_w;
+    int coupling;
+    struct gr_dc_inverter inverter;
 };
 #define BATTERY(member) offsetof(struct battery_form, member)
+
+enum { AC_COUPLED, DC_COUPLED };
+static const struct gr_word couplings[] = {{"ac", AC_COUPLED}, {"dc", DC_COUPLED}, {NULL, 0}};
 
 const struct gr_key gr_battery_keys[] = {
     {.name = "capacity_kwh",
@@ -137,6 +142,39 @@ const struct gr_key gr_battery_keys[] = {
      .standard = 10,
      .guesses = ratio,
      .about = "share of the capacity that is kept for an outage; no command discharges below it"},
+    {.name = "coupling",
+     .kind = GR_KEY_WORD,
+     .offset = BATTERY(coupling),
+     .words = couplings,
+     .standard_text = "\"ac\"",
+     .about = "\"ac\": the battery has a converter of its own; \"dc\": it shares one inverter with the sun. "
+              "Powers, "
+              "efficiencies and losses of the battery, and solar power, are then those of the DC side"},
+    {.name = "inverter_kw",
+     .kind = GR_KEY_NUMBER,
+     .offset = BATTERY(inverter.limit_kw),
+     .unit = "kW",
+     .least = 0.1,
+     .greatest = 200,
+     .standard = NAN,
+     .guesses = gr_guess_kilo,
+     .about = "greatest AC power of that inverter, either way; only with coupling = \"dc\", and needed then"},
+    {.name = "inverter_to_ac_efficiency",
+     .kind = GR_KEY_NUMBER,
+     .offset = BATTERY(inverter.to_ac_efficiency),
+     .least = 0.5,
+     .greatest = 1,
+     .standard = 0.97,
+     .guesses = gr_guess_percent,
+     .about = "share of the DC side's energy that it gives to the AC side"},
+    {.name = "inverter_to_dc_efficiency",
+     .kind = GR_KEY_NUMBER,
+     .offset = BATTERY(inverter.to_dc_efficiency),
+     .least = 0.5,
+     .greatest = 1,
+     .standard = 0.97,
+     .guesses = gr_guess_percent,
+     .about = "share of the AC energy that it gives to the DC side while charging from the grid"},
     {.name = "charge_taper",
      .kind = GR_KEY_PART,
      .unit = "a list of at most 12 groups",
@@ -343,6 +381,21 @@ static void check_efficiency(struct gr_reader *reader, const config_setting_t *g
     }
 }
 
+static void check_coupling(struct gr_reader *reader, const config_setting_t *group,
+                           const struct battery_form *form)
+{
+    static const char *const keys[] = {"inverter_kw", "inverter_to_ac_efficiency",
+                                       "inverter_to_dc_efficiency"};
+    for (size_t i = 0; i < sizeof keys / sizeof *keys && form->coupling == AC_COUPLED; i++) {
+        if (gr_given(group, keys[i])) {
+            gr_complain(reader, group, keys[i], "found without coupling = \"dc\"; allowed: only with it");
+        }
+    }
+    if (form->coupling == DC_COUPLED && !gr_given(group, "inverter_kw")) {
+        gr_complain(reader, group, "inverter_kw", "missing; needed with coupling = \"dc\": 0.1 to 200 kW");
+    }
+}
+
 static void read_battery(struct gr_reader *reader, const config_setting_t *root, struct gr_site *site)
 {
     const config_setting_t *group = gr_group_member(reader, root, "battery", true);
@@ -354,6 +407,9 @@ static void read_battery(struct gr_reader *reader, const config_setting_t *root,
     check_efficiency(reader, group, &form);
     form.battery.standing_loss_kw = form.standing_loss_w / 1000;
     site->battery = form.battery;
+    check_coupling(reader, group, &form);
+    site->dc_coupled = form.coupling == DC_COUPLED;
+    site->inverter = site->dc_coupled ? form.inverter : (struct gr_dc_inverter){0, 0, 0};
     site->reserve_percent = form.reserve_percent;
     gr_curves_read(reader, group, site);
 }

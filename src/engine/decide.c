@@ -1,5 +1,7 @@
 #include "engine/internal.h"
 
+#include "granary/coupling.h"
+
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -90,13 +92,14 @@ static double cost_of_band(const struct gr_outlook *outlook, struct gr_band band
 static bool breaks_limit(const struct gr_engine *engine, const struct gr_seen *seen,
                          enum gr_command_kind kind, double power_kw)
 {
-    const struct gr_grid *grid = &engine->config.site.grid;
-    double meter_kw = seen->house_kw + seen->car_kw - seen->solar_kw;
+    const struct gr_site *site = &engine->config.site;
+    double battery_kw = kind == GR_CHARGE ? power_kw : -power_kw;
+    double grid_kw = seen->house_kw + seen->car_kw + gr_site_drawn_kw(site, battery_kw, seen->solar_kw);
     if (kind == GR_CHARGE) {
-        return power_kw > 0 && meter_kw + power_kw > grid->import_limit_kw + limit_slack_kw;
+        return power_kw > 0 && grid_kw > site->grid.import_limit_kw + limit_slack_kw;
     }
     if (kind == GR_EXPORT) {
-        return power_kw > 0 && power_kw - meter_kw > grid->export_limit_kw + limit_slack_kw;
+        return power_kw > 0 && -grid_kw > site->grid.export_limit_kw + limit_slack_kw;
     }
     return false;
 }
@@ -106,9 +109,11 @@ static bool breaks_limit(const struct gr_engine *engine, const struct gr_seen *s
 static double fit_power(const struct gr_engine *engine, const struct gr_seen *seen, enum gr_command_kind kind,
                         double power_kw)
 {
-    const struct gr_grid *grid = &engine->config.site.grid;
-    double meter_kw = seen->house_kw + seen->car_kw - seen->solar_kw;
-    double room_kw = kind == GR_CHARGE ? grid->import_limit_kw - meter_kw : grid->export_limit_kw + meter_kw;
+    const struct gr_site *site = &engine->config.site;
+    double load_kw = seen->house_kw + seen->car_kw;
+    double room_kw = kind == GR_CHARGE
+                         ? gr_site_battery_kw(site, site->grid.import_limit_kw - load_kw, seen->solar_kw)
+                         : -gr_site_battery_kw(site, -site->grid.export_limit_kw - load_kw, seen->solar_kw);
     return fmax(0, floor(fmin(power_kw, room_kw) * 100 + 1e-6) / 100);
 }
 

@@ -1,5 +1,7 @@
 #include "engine/internal.h"
 
+#include "granary/coupling.h"
+
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -360,7 +362,8 @@ static double fresh_or_nan_from_zero(const struct gr_engine *engine, enum gr_cha
 static double house_from_balance(struct gr_engine *engine, const struct gr_seen *seen,
                                  const struct gr_moment *now)
 {
-    double rest_kw = seen->grid_kw + seen->solar_kw - seen->battery_kw - seen->car_kw;
+    double drawn_kw = gr_site_drawn_kw(&engine->config.site, seen->battery_kw, seen->solar_kw);
+    double rest_kw = seen->grid_kw - drawn_kw - seen->car_kw;
     double greatest_kw =
         fmax(fmax(fabs(seen->grid_kw), fabs(seen->battery_kw)), fmax(seen->solar_kw, seen->car_kw));
     gr_guard_balance(&engine->guard, rest_kw, greatest_kw, now);
@@ -418,6 +421,7 @@ static void watch_answer(struct gr_engine *engine, const struct gr_moment *now, 
                                            .battery_ms = engine->guard.reading[GR_BATTERY_POWER].mono_ms,
                                            .state_of_charge_percent = seen->state_of_charge_percent,
                                            .grid_kw = seen->grid_kw,
+                                           .solar_kw = seen->solar_kw,
                                            .site = &engine->config.site};
     enum gr_answer before = engine->answer.answer;
     bool may_repeat = gr_pacer_changes(&engine->pacer, now) < engine->config.safety.changes_per_day;

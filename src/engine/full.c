@@ -2,6 +2,8 @@
  * by which slots of a plan they are over. */
 #include "engine/internal.h"
 
+#include "granary/coupling.h"
+
 #include <math.h>
 
 static const int64_t day_s = 86400;
@@ -64,7 +66,8 @@ static double hours_to_full(const struct gr_engine_config *config, double stored
                     loss = gr_curve_of(&config->site.curves.charge_loss);
     double step_kwh = fmax(0, gr_engine_full_kwh(config) - stored_kwh) / STEPS, hours = 0;
     for (int i = 0; i < STEPS; i++) {
-        double kwh = stored_kwh + (i + 0.5) * step_kwh, kw = battery->charge_kw;
+        double kwh = stored_kwh + (i + 0.5) * step_kwh;
+        double kw = fmin(battery->charge_kw, gr_site_most_charge_kw(&config->site, 0));
         kw = power.count > 0 ? fmin(kw, gr_curve_value(&power, kwh)) : kw;
         hours +=
             step_kwh / (loss.count > 0 ? gr_curve_stored_kw(&loss, kw) : kw * battery->charge_efficiency);

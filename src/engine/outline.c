@@ -1,6 +1,8 @@
 /* What the plan says in a few figures, and when an appliance had best run. */
 #include "engine/internal.h"
 
+#include "granary/coupling.h"
+
 #include <math.h>
 #include <stdlib.h>
 
@@ -33,7 +35,9 @@ struct gr_outline gr_engine_outline(const struct gr_engine *engine, const struct
 {
     struct gr_plan_view plan = gr_engine_plan_view(engine);
     int64_t midnight_s = gr_zone_day_start_s(engine->zone, now_s, 1);
-    double usable_kwh = decision->stored_kwh * engine->config.site.battery.discharge_efficiency;
+    const struct gr_site *site = &engine->config.site;
+    double usable_kwh =
+        -gr_site_drawn_kw(site, -decision->stored_kwh * site->battery.discharge_efficiency, 0);
     struct gr_outline out = {
         .next = decision->command.kind,
         .cost_today = cost_between(&plan, now_s, midnight_s),
@@ -75,7 +79,8 @@ static double rate_of(const struct gr_engine *engine, const struct gr_slot_recor
 {
     const struct gr_battery *battery = &engine->config.site.battery;
     double car_kw = isnan(means->car_kw) ? 0 : means->car_kw;
-    double balance_kw = means->house_kw + car_kw + means->battery_kw - means->solar_kw;
+    double drawn_kw = gr_site_drawn_kw(&engine->config.site, means->battery_kw, means->solar_kw);
+    double balance_kw = means->house_kw + car_kw + drawn_kw;
     double grid_kw = isnan(means->grid_kw) ? balance_kw : means->grid_kw;
     double given_kw = fmax(0, -means->battery_kw);
     double price = price_at(engine, grid_kw > 0 ? GR_IMPORT : GR_EXPORT_DIRECTION, means->start_s);

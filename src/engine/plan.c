@@ -291,7 +291,7 @@ static int price_cycles(struct gr_engine *engine, struct gr_engine_plan *plan, s
     }
     struct gr_problem mean = *problem;
     mean.load_kw = room;
-    mean.solar_kw = room + slots;
+    *(mean.dc_solar_kw ? &mean.dc_solar_kw : &mean.solar_kw) = room + slots;
     for (size_t t = 0; t < slots; t++) {
         gr_paths_mean(&plan->paths, t, &room[t], &room[slots + t]);
     }
@@ -360,6 +360,8 @@ static int find_values(struct gr_engine *engine, struct gr_engine_plan *plan, do
                                  .full_by = plan->full_by,
                                  .full_kwh = gr_engine_full_kwh(config)};
     gr_problem_take_curves(&problem, &config->site.curves);
+    problem.dc_solar_kw = config->site.dc_coupled ? plan->paths.solar_kw : NULL;
+    problem.inverter = config->site.inverter;
     size_t quiet = count_quiet_slots(plan);
     size_t keep = !config->planning.brief ? problem.slots : quiet > 1 && quiet < problem.slots ? quiet : 1;
     int status = price_cycles(engine, plan, &problem, error);
@@ -393,7 +395,9 @@ struct gr_outlook gr_engine_outlook(const struct gr_engine *engine, const struct
         .penalty_per_kwh = plan->penalty_per_kwh,
         .ready_for = ready_for,
         .may_export =
-            gr_engine_export_bar(engine, &plan->overrides, plan->horizon.bounds_s[slot]) == GR_BAR_NONE};
+            gr_engine_export_bar(engine, &plan->overrides, plan->horizon.bounds_s[slot]) == GR_BAR_NONE,
+        .dc_coupled = site->dc_coupled,
+        .inverter = site->inverter};
     gr_outlook_take_curves(&outlook, &site->curves);
     return outlook;
 }

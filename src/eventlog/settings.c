@@ -45,6 +45,10 @@ static const struct setting settings[] = {
     CURVE(charge_loss),
     CURVE(discharge_loss),
     CURVE(wear_steps),
+    {"site.dc_coupled", FLAG, ONE(site.dc_coupled), 0, 1},
+    {"site.inverter.limit_kw", NUMBER, ONE(site.inverter.limit_kw), 0, 1e6},
+    {"site.inverter.to_ac_efficiency", NUMBER, ONE(site.inverter.to_ac_efficiency), 0, 1},
+    {"site.inverter.to_dc_efficiency", NUMBER, ONE(site.inverter.to_dc_efficiency), 0, 1},
     {"site.reserve_percent", NUMBER, ONE(site.reserve_percent), 0, 100},
     {"site.grid.import_limit_kw", NUMBER, ONE(site.grid.import_limit_kw), 0, 1e6},
     {"site.grid.export_limit_kw", NUMBER, ONE(site.grid.export_limit_kw), 0, 1e6},
@@ -272,6 +276,10 @@ int gr_eventlog_check_settings(const struct gr_engine_config *config, struct gr_
         !(config->site.battery.discharge_efficiency > 0) || config->planning.horizon_hours == 0 ||
         config->planning.expectation.path_days == 0 || config->safety.validity_s == 0) {
         return gr_error_set(error, GR_INVALID, "settings are missing: the battery's, planning's or safety's");
+    }
+    const struct gr_dc_inverter *inverter = &config->site.inverter;
+    if (config->site.dc_coupled && !(inverter->to_ac_efficiency > 0 && inverter->to_dc_efficiency > 0)) {
+        return gr_error_set(error, GR_INVALID, "settings are missing: the inverter's efficiencies");
     }
     return GR_OK;
 }

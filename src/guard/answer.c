@@ -1,6 +1,8 @@
 /* Closing the loop: what the battery does is compared with what it was told. */
 #include "granary/guard.h"
 
+#include "granary/coupling.h"
+
 #include <inttypes.h>
 #include <math.h>
 #include <stdio.h>
@@ -90,15 +92,19 @@ static bool may_give_less(const struct gr_answer_watch *watch, const struct gr_a
            seen->grid_kw <= tolerance - site->grid.export_limit_kw;
 }
 
-/* What the command asks for, as far as the battery's curve lets it at this level. */
+/* What the command asks for, as far as the battery's curve lets it at this level, and an inverter that it
+ * shares with the sun. */
 static double expected_kw(const struct gr_answer_watch *watch, const struct gr_answer_seen *seen)
 {
     const struct gr_battery_curves *curves = &seen->site->curves;
-    struct gr_curve power =
-        gr_curve_of(watch->kind == GR_CHARGE ? &curves->charge_power : &curves->discharge_power);
+    bool charges = watch->kind == GR_CHARGE;
+    struct gr_curve power = gr_curve_of(charges ? &curves->charge_power : &curves->discharge_power);
     double stored_kwh = seen->state_of_charge_percent / 100 * seen->site->battery.capacity_kwh;
-    return power.count == 0 || isnan(stored_kwh) ? watch->power_kw
-                                                 : fmin(watch->power_kw, gr_curve_value(&power, stored_kwh));
+    double solar_kw = isnan(seen->solar_kw) ? 0 : seen->solar_kw;
+    double inverter_kw = charges ? gr_site_most_charge_kw(seen->site, solar_kw)
+                                 : fmax(0, gr_site_most_discharge_kw(seen->site) - solar_kw);
+    double kw = fmin(watch->power_kw, inverter_kw);
+    return power.count == 0 || isnan(stored_kwh) ? kw : fmin(kw, gr_curve_value(&power, stored_kwh));
 }
 
 /* `given_kw` is positive in the direction of the command. */

@@ -1,21 +1,29 @@
 /* One step of battery, inverter and grid connection, and the bill. */
+#include "granary/coupling.h"
 #include "granary/house.h"
 
 #include <math.h>
 
-static double meter_kw(const struct gr_site *site, const struct gr_house_load *load)
+/* What the inverter's meter asks of the battery (below 0: offers it), as the net load asks of an AC-coupled
+ * one. */
+static double net_kw(const struct gr_site *site, const struct gr_house_load *load)
 {
-    double seen = load->house_kw - load->solar_kw;
-    return site->grid.car_side == GR_CAR_ON_HOUSE_SIDE ? seen + load->car_kw : seen;
+    bool sees_car = site->grid.car_side == GR_CAR_ON_HOUSE_SIDE;
+    double load_kw = load->house_kw + (sees_car ? load->car_kw : 0);
+    return -gr_site_battery_kw(site, -load_kw, load->solar_kw);
 }
 
 /* Battery power may bring the exchange up to a limit but never beyond it; a house that is beyond by itself
- * stays so. */
-static double within_grid_limits(const struct gr_grid *grid, double net_load_kw, double battery_kw)
+ * stays so. An inverter that battery and sun share has a limit too. */
+static double within_limits(const struct gr_site *site, const struct gr_house_load *load, double battery_kw)
 {
-    double most = fmax(grid->import_limit_kw - net_load_kw, 0);
-    double least = fmin(-grid->export_limit_kw - net_load_kw, 0);
-    return fmin(fmax(battery_kw, least), most);
+    const struct gr_grid *grid = &site->grid;
+    double load_kw = load->house_kw + load->car_kw;
+    double most = gr_site_battery_kw(site, grid->import_limit_kw - load_kw, load->solar_kw);
+    double least = gr_site_battery_kw(site, -grid->export_limit_kw - load_kw, load->solar_kw);
+    double most_kw = fmin(fmax(most, 0), gr_site_most_charge_kw(site, load->solar_kw));
+    double least_kw = fmax(fmin(least, 0), -gr_site_most_discharge_kw(site));
+    return fmin(fmax(battery_kw, least_kw), most_kw);
 }
 
 /* What charging, or discharging, makes of the store, in kW. */
@@ -90,33 +98,41 @@ static double battery_power(const struct gr_site *site, double asked_kw, double 
     return asked_kw < 0 ? -discharge_kw(site, -asked_kw, stored_kwh, stop_kwh, hours) : 0;
 }
 
-static double curtailed_kw(const struct gr_grid *grid, double solar_kw, double uncurtailed_grid_kw)
+/* Of the sun; what a shared inverter cannot let through is held back whether that is asked for or not. */
+static double curtailed_kw(const struct gr_site *site, const struct gr_house_load *load, double battery_kw)
 {
-    if (!grid->solar_curtailable) {
-        return 0;
+    double load_kw = load->house_kw + load->car_kw, held_kw = 0;
+    double surplus_kw = load->solar_kw - battery_kw;
+    if (site->dc_coupled) {
+        held_kw = fmax(0, surplus_kw - gr_site_most_discharge_kw(site));
     }
-    return fmin(fmax(-uncurtailed_grid_kw - grid->export_limit_kw, 0), solar_kw);
+    if (site->grid.solar_curtailable) {
+        double room_kw = site->grid.export_limit_kw + load_kw; /* for what comes through the inverter */
+        double through_kw = room_kw > 0 ? -gr_site_battery_kw(site, -room_kw, 0) : 0;
+        held_kw = fmax(held_kw, surplus_kw - through_kw);
+    }
+    return fmin(held_kw, load->solar_kw);
 }
 
 void gr_house_step(struct gr_house_flow *out, const struct gr_house_scene *scene,
                    const struct gr_house_load *load, struct gr_band band, double stop_kwh, double *stored_kwh,
                    double seconds)
 {
-    const struct gr_grid *grid = &scene->site.grid;
+    const struct gr_site *site = &scene->site;
     double hours = seconds / 3600;
-    double net_load_kw = load->house_kw + load->car_kw - load->solar_kw;
-    double wanted_kw = gr_band_power_kw(band, meter_kw(&scene->site, load));
-    wanted_kw = within_powers(&scene->site, *stored_kwh, wanted_kw);
-    double allowed_kw = within_grid_limits(grid, net_load_kw, wanted_kw);
-    double battery_kw = battery_power(&scene->site, allowed_kw, *stored_kwh, stop_kwh, hours);
-    double curtail_kw = curtailed_kw(grid, load->solar_kw, net_load_kw + battery_kw);
-    double wear = wear_of(&scene->site, *stored_kwh, battery_kw, hours);
-    *stored_kwh = stored_after(&scene->site, *stored_kwh, battery_kw, hours);
+    double wanted_kw = gr_band_power_kw(band, net_kw(site, load));
+    wanted_kw = within_powers(site, *stored_kwh, wanted_kw);
+    double allowed_kw = within_limits(site, load, wanted_kw);
+    double battery_kw = battery_power(site, allowed_kw, *stored_kwh, stop_kwh, hours);
+    double curtail_kw = curtailed_kw(site, load, battery_kw);
+    double drawn_kw = gr_site_drawn_kw(site, battery_kw, load->solar_kw - curtail_kw);
+    double wear = wear_of(site, *stored_kwh, battery_kw, hours);
+    *stored_kwh = stored_after(site, *stored_kwh, battery_kw, hours);
     *out = (struct gr_house_flow){.house_kw = load->house_kw,
                                   .solar_kw = load->solar_kw,
                                   .car_kw = load->car_kw,
                                   .battery_kw = battery_kw,
-                                  .grid_kw = net_load_kw + battery_kw + curtail_kw,
+                                  .grid_kw = load->house_kw + load->car_kw + drawn_kw,
                                   .curtail_kw = curtail_kw,
                                   .refused_kw = fabs(wanted_kw - allowed_kw),
                                   .stored_kwh = *stored_kwh,

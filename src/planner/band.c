@@ -27,19 +27,23 @@ void gr_outlook_take_curves(struct gr_outlook *outlook, const struct gr_battery_
 
 struct gr_slot gr_band_slot(const struct gr_outlook *outlook, double load_kw, double solar_kw)
 {
-    return (struct gr_slot){.meter = {outlook->import_price, outlook->export_price, outlook->import_limit_kw,
-                                      outlook->export_limit_kw, outlook->penalty_per_kwh, .soft_kw = INFINITY,
-                                      .peak_kw = INFINITY},
-                            .battery = outlook->battery,
-                            .hours = outlook->hours,
-                            .load_kw = load_kw,
-                            .solar_kw = solar_kw,
-                            .curtailable = outlook->curtailable,
-                            .charge_power = outlook->charge_power,
-                            .discharge_power = outlook->discharge_power,
-                            .charge_loss = outlook->charge_loss,
-                            .discharge_loss = outlook->discharge_loss,
-                            .wear_steps = outlook->wear_steps};
+    struct gr_slot slot = {.meter = {outlook->import_price, outlook->export_price, outlook->import_limit_kw,
+                                     outlook->export_limit_kw, outlook->penalty_per_kwh, .soft_kw = INFINITY,
+                                     .peak_kw = INFINITY},
+                           .battery = outlook->battery,
+                           .hours = outlook->hours,
+                           .curtailable = outlook->curtailable,
+                           .may_export = true,
+                           .charge_power = outlook->charge_power,
+                           .discharge_power = outlook->discharge_power,
+                           .charge_loss = outlook->charge_loss,
+                           .discharge_loss = outlook->discharge_loss,
+                           .wear_steps = outlook->wear_steps};
+    if (outlook->dc_coupled) {
+        gr_slot_connect_dc(&slot, &outlook->inverter);
+    }
+    gr_slot_house(&slot, load_kw, outlook->dc_coupled ? 0 : solar_kw, solar_kw);
+    return slot;
 }
 
 static double loss_kwh(const struct gr_outlook *outlook)
@@ -128,7 +132,8 @@ void gr_band_apply(struct gr_band_result *out, const struct gr_outlook *outlook,
                    double house_kw, double car_kw, double solar_kw)
 {
     struct gr_slot slot = gr_band_slot(outlook, house_kw + car_kw, solar_kw);
-    double power_kw = gr_band_given_kw(outlook, &slot, gr_band_power_kw(band, house_kw - solar_kw));
+    double power_kw =
+        gr_band_given_kw(outlook, &slot, gr_band_power_kw(band, gr_slot_net_kw(&slot, house_kw)));
     out->battery_kw = power_kw;
     struct gr_flow flow;
     out->cost = gr_slot_cost(&slot, power_kw, &flow);

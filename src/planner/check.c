@@ -70,9 +70,16 @@ static int check_battery(const struct gr_battery *battery, struct gr_error *erro
 
 int gr_problem_check_course(const struct gr_problem *problem, struct gr_error *error)
 {
-    const struct range load = {"load_kw", " kW", 0, MOST}, solar = {"solar_kw", " kW", 0, MOST};
+    const struct range load = {"load_kw", " kW", 0, MOST}, solar = {"solar_kw", " kW", 0, MOST},
+                       dc_solar = {"dc_solar_kw", " kW", 0, MOST};
     int rc = check_array(&load, "slot", problem->load_kw, problem->slots, error);
-    return rc ? rc : check_array(&solar, "slot", problem->solar_kw, problem->slots, error);
+    if (!rc && (problem->solar_kw || !problem->dc_solar_kw)) {
+        rc = check_array(&solar, "slot", problem->solar_kw, problem->slots, error);
+    }
+    if (!rc && problem->dc_solar_kw) {
+        rc = check_array(&dc_solar, "slot", problem->dc_solar_kw, problem->slots, error);
+    }
+    return rc;
 }
 
 static int check_arrays(const struct gr_problem *problem, struct gr_error *error)
@@ -109,7 +116,6 @@ static int check_optional(const struct gr_problem *problem, struct gr_error *err
         {{"battery.discharge_kw", " kW", 0, MOST}, problem->slot_discharge_kw},
         {{"battery.wanted_kwh", " kWh", 0, capacity_kwh}, problem->wanted_kwh},
         {{"carbon_kg_per_kwh", " kg per kWh", 0, MOST}, problem->carbon_kg_per_kwh},
-        {{"dc_solar_kw", " kW", 0, MOST}, problem->dc_solar_kw},
         {{"slot_import_soft_kw", " kW", 0, INFINITY}, problem->slot_import_soft_kw},
     };
     const struct range wanted = {"wanted_per_kwh", " per kWh", 0, MOST};

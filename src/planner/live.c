@@ -46,7 +46,7 @@ struct scan {
     struct gr_points work[2];
     struct gr_points candidates; /* battery powers, and what each costs with all that follows */
     double low_kw, high_kw;      /* battery powers allowed */
-    struct gr_slot slot;         /* without load and sun */
+    struct gr_slot slot; /* without load; without sun but for what an inverter's share of it lets in */
 };
 
 static void free_scan(struct scan *scan)
@@ -57,25 +57,52 @@ static void free_scan(struct scan *scan)
     gr_points_free(&scan->candidates);
 }
 
-/* scan->sum.carry = mean cost at the meter, money per hour, over the battery powers -D to C. */
+/* scan->sum.carry gets the powers at which the cost at the meter bends, whatever the value there. */
+static int list_kinks(struct scan *scan, const struct gr_points *meter)
+{
+    struct gr_points *kinks = &scan->sum.carry;
+    int rc = gr_points_reserve(kinks, kinks->count + meter->count);
+    for (size_t i = 0; i < meter->count && !rc; i++) {
+        gr_points_push(kinks, meter->at[i].x, 0);
+    }
+    return rc;
+}
+
+/* scan->sum.carry = mean cost at the meter, money per hour, over the battery powers -D to C; DC-coupled,
+ * where C differs from sample to sample, the kinks alone. */
 static int average_meter(struct scan *scan)
 {
     const struct gr_outlook *outlook = scan->outlook;
     int rc = GR_OK;
     for (size_t i = 0; i < outlook->samples && !rc; i++) {
+        double load_kw = outlook->house_kw[i] + outlook->car_kw[i], solar_kw = outlook->solar_kw[i];
         struct gr_slot slot = scan->slot;
-        slot.load_kw = outlook->house_kw[i] + outlook->car_kw[i];
-        slot.solar_kw = outlook->solar_kw[i];
+        gr_slot_house(&slot, load_kw, outlook->dc_coupled ? 0 : solar_kw, solar_kw);
         rc = gr_slot_powers(&scan->work[0], &scan->work[1], &slot);
-        rc = rc ? rc : gr_sum_add(&scan->sum, scan->work[0].at, scan->work[0].count, outlook->weight[i]);
+        if (!rc && outlook->dc_coupled) {
+            rc = list_kinks(scan, &scan->work[0]);
+        } else if (!rc) {
+            rc = gr_sum_add(&scan->sum, scan->work[0].at, scan->work[0].count, outlook->weight[i]);
+        }
     }
-    return rc ? rc : gr_sum_total(&scan->sum);
+    return rc || outlook->dc_coupled ? rc : gr_sum_total(&scan->sum);
+}
+
+/* DC-coupled, the sun decides what a commanded power comes to: samples differ in that too. */
+static double cost_of_power(const struct scan *scan, double battery_kw)
+{
+    double asked_kw = gr_band_asked_kw(scan->outlook, &scan->slot, battery_kw);
+    return expect(scan->outlook, battery_kw > 0 ? GR_CHARGE : GR_EXPORT, fabs(asked_kw)).cost;
 }
 
 static void offer_power(struct scan *scan, double battery_kw)
 {
     const struct gr_outlook *outlook = scan->outlook;
     if (!(battery_kw >= scan->low_kw && battery_kw <= scan->high_kw)) {
+        return;
+    }
+    if (outlook->dc_coupled) {
+        gr_points_push(&scan->candidates, battery_kw, cost_of_power(scan, battery_kw));
         return;
     }
     double rate = gr_points_value(scan->sum.carry.at, scan->sum.carry.count, battery_kw);
@@ -290,7 +317,9 @@ static int check_outlook(const struct gr_outlook *outlook, struct gr_error *erro
                                  .discharge_power = outlook->discharge_power,
                                  .charge_loss = outlook->charge_loss,
                                  .discharge_loss = outlook->discharge_loss,
-                                 .wear_steps = outlook->wear_steps};
+                                 .wear_steps = outlook->wear_steps,
+                                 .dc_solar_kw = outlook->dc_coupled ? &nothing : NULL,
+                                 .inverter = outlook->inverter};
     struct gr_error cause = {""};
     int rc = gr_problem_check(&problem, &cause);
     if (rc) {
@@ -309,7 +338,11 @@ int gr_live_choose(struct gr_choice *out, const struct gr_outlook *outlook, stru
     if (rc) {
         return rc;
     }
-    struct scan scan = {.outlook = outlook, .slot = gr_band_slot(outlook, 0, 0)};
+    double most_solar_kw = 0;
+    for (size_t i = 0; i < outlook->samples && outlook->dc_coupled; i++) {
+        most_solar_kw = fmax(most_solar_kw, outlook->solar_kw[i]);
+    }
+    struct scan scan = {.outlook = outlook, .slot = gr_band_slot(outlook, 0, most_solar_kw)};
     gr_slot_find_kinks(&scan.slot);
     rc = price_kinds(out, &scan);
     if (!rc) {

@@ -35,7 +35,8 @@ static struct gr_problem problem_of(const struct gr_problem *problem, const stru
 {
     struct gr_problem out = *problem;
     out.load_kw = paths->load_kw + path * paths->slots;
-    out.solar_kw = paths->solar_kw + path * paths->slots;
+    const double *solar_kw = paths->solar_kw + path * paths->slots;
+    *(problem->dc_solar_kw ? &out.dc_solar_kw : &out.solar_kw) = solar_kw;
     return out;
 }
 
@@ -85,7 +86,8 @@ static int pass_back(struct gr_planner *planner, const struct gr_problem *proble
     int rc = gr_work_end(planner, problem, row_at_end(layout, problem->slots - 1));
     for (size_t t = problem->slots - 1; t > 0 && !rc; t--) {
         size_t next = row_at_end(layout, t), row = row_at_end(layout, t - 1);
-        gr_slot_house(&planner->slots[t], problem->load_kw[t], problem->solar_kw[t]);
+        gr_slot_house(&planner->slots[t], problem->load_kw[t], gr_ac_solar_kw(problem, t),
+                      gr_dc_solar_kw(problem, t));
         rc = gr_work_step(planner, problem, &planner->slots[t], t, row, next);
     }
     if (!rc) {

@@ -1,5 +1,6 @@
 #include "planner/slot.h"
 
+#include "granary/coupling.h"
 #include "granary/error.h"
 
 #include <math.h>
@@ -41,19 +42,6 @@ double gr_meter_curtail(const struct gr_meter *meter, double grid_kw, double sol
         }
     }
     return best_kw;
-}
-
-/* ---- DC-coupled: the inverter between ---- */
-
-/* DC power that the inverter gives (+) to the DC side when it draws `ac_kw`, and the other way round. */
-static double dc_of_ac(const struct gr_slot *slot, double ac_kw)
-{
-    return ac_kw >= 0 ? ac_kw * slot->inverter.to_dc_efficiency : ac_kw / slot->inverter.to_ac_efficiency;
-}
-
-static double ac_of_dc(const struct gr_slot *slot, double dc_kw)
-{
-    return dc_kw >= 0 ? dc_kw / slot->inverter.to_dc_efficiency : dc_kw * slot->inverter.to_ac_efficiency;
 }
 
 static double lower_of(double limit, const double *slot_limits, size_t t)
@@ -104,15 +92,13 @@ void gr_slot_find_kinks(struct gr_slot *slot)
     slot->prices_rise = meter->export_price >= 0 && meter->import_price >= meter->export_price;
 }
 
-static void connect_dc(struct gr_slot *out, const struct gr_problem *problem, size_t t)
+void gr_slot_connect_dc(struct gr_slot *slot, const struct gr_dc_inverter *inverter)
 {
-    out->dc_coupled = true;
-    out->dc_solar_kw = problem->dc_solar_kw[t];
-    out->inverter = problem->inverter;
-    double to_dc_kw = dc_of_ac(out, out->inverter.limit_kw),
-           to_ac_kw = -dc_of_ac(out, -out->inverter.limit_kw);
-    out->battery.charge_kw = gr_min(out->battery.charge_kw, out->dc_solar_kw + to_dc_kw);
-    out->battery.discharge_kw = gr_min(out->battery.discharge_kw, to_ac_kw);
+    slot->dc_coupled = true;
+    slot->inverter = *inverter;
+    slot->most_charge_kw = slot->battery.charge_kw;
+    double to_ac_kw = -gr_dc_of_ac(inverter, -inverter->limit_kw);
+    slot->battery.discharge_kw = gr_min(slot->battery.discharge_kw, to_ac_kw);
 }
 
 void gr_slot_of(struct gr_slot *out, const struct gr_problem *problem, size_t t)
@@ -130,7 +116,7 @@ void gr_slot_of(struct gr_slot *out, const struct gr_problem *problem, size_t t)
     out->battery.charge_kw = lower_of(out->battery.charge_kw, problem->slot_charge_kw, t);
     out->battery.discharge_kw = lower_of(out->battery.discharge_kw, problem->slot_discharge_kw, t);
     if (problem->dc_solar_kw) {
-        connect_dc(out, problem, t);
+        gr_slot_connect_dc(out, &problem->inverter);
     }
     if (problem->wanted_kwh) {
         out->wishes[GR_WISH_WANTED] = (struct gr_wish){problem->wanted_kwh[t], problem->wanted_per_kwh};
@@ -138,7 +124,7 @@ void gr_slot_of(struct gr_slot *out, const struct gr_problem *problem, size_t t)
     gr_slot_find_kinks(out);
     out->may_export = !problem->may_export || problem->may_export[t];
     out->most_discharge_kw = out->battery.discharge_kw;
-    gr_slot_house(out, problem->load_kw[t], problem->solar_kw[t]);
+    gr_slot_house(out, problem->load_kw[t], gr_ac_solar_kw(problem, t), gr_dc_solar_kw(problem, t));
 }
 
 bool gr_slot_is_convex(const struct gr_slot *slot)
@@ -147,27 +133,37 @@ bool gr_slot_is_convex(const struct gr_slot *slot)
            slot->discharge_loss.count == 0 && slot->load_kw - slot->solar_kw >= -slot->meter.export_limit_kw;
 }
 
-void gr_slot_house(struct gr_slot *slot, double load_kw, double solar_kw)
+void gr_slot_house(struct gr_slot *slot, double load_kw, double solar_kw, double dc_solar_kw)
 {
     slot->load_kw = load_kw;
     slot->solar_kw = solar_kw;
+    if (slot->dc_coupled) {
+        double to_dc_kw = gr_dc_of_ac(&slot->inverter, slot->inverter.limit_kw);
+        slot->dc_solar_kw = dc_solar_kw;
+        slot->battery.charge_kw = gr_min(slot->most_charge_kw, dc_solar_kw + to_dc_kw);
+    }
     if (!slot->may_export) {
         double short_kw = gr_max(0, load_kw - solar_kw);
-        double dc_kw = slot->dc_coupled ? -dc_of_ac(slot, -short_kw) - slot->dc_solar_kw : short_kw;
+        double dc_kw =
+            slot->dc_coupled ? -gr_dc_of_ac(&slot->inverter, -short_kw) - slot->dc_solar_kw : short_kw;
         slot->battery.discharge_kw = gr_min(slot->most_discharge_kw, gr_max(0, dc_kw));
     }
 }
 
+double gr_slot_net_kw(const struct gr_slot *slot, double load_kw)
+{
+    double net_kw = load_kw - slot->solar_kw, limit_kw = slot->inverter.limit_kw;
+    if (!slot->dc_coupled) {
+        return net_kw;
+    }
+    double ac_kw = gr_max(-limit_kw, gr_min(limit_kw, -net_kw));
+    return -(gr_dc_of_ac(&slot->inverter, ac_kw) + slot->dc_solar_kw);
+}
+
 double gr_slot_command_kw(const struct gr_slot *slot, enum gr_command_kind kind)
 {
-    double net_kw = slot->load_kw - slot->solar_kw;
     struct gr_band band = gr_command_band(kind, 0, slot->battery.charge_kw, slot->battery.discharge_kw);
-    if (slot->dc_coupled) {
-        double limit_kw = slot->inverter.limit_kw;
-        double ac_kw = gr_max(-limit_kw, gr_min(limit_kw, -net_kw));
-        net_kw = -(dc_of_ac(slot, ac_kw) + slot->dc_solar_kw);
-    }
-    return gr_band_power_kw(band, net_kw);
+    return gr_band_power_kw(band, gr_slot_net_kw(slot, slot->load_kw));
 }
 
 double gr_slot_wear(const struct gr_slot *slot, double from_kwh, double to_kwh)
@@ -179,7 +175,7 @@ double gr_slot_wear(const struct gr_slot *slot, double from_kwh, double to_kwh)
  */
 static double dc_cost(const struct gr_slot *slot, double battery_kw, double held_kw, struct gr_flow *flow)
 {
-    double ac_kw = ac_of_dc(slot, battery_kw - slot->dc_solar_kw + held_kw);
+    double ac_kw = gr_ac_of_dc(&slot->inverter, battery_kw - slot->dc_solar_kw + held_kw);
     double grid_kw = slot->load_kw - slot->solar_kw + ac_kw;
     double ac_held_kw = slot->curtailable ? gr_meter_curtail(&slot->meter, grid_kw, slot->solar_kw) : 0;
     flow->curtail_kw = held_kw + ac_held_kw;
@@ -192,17 +188,19 @@ static double dc_cost(const struct gr_slot *slot, double battery_kw, double held
 static double cheapest_dc_cost(const struct gr_slot *slot, double battery_kw, struct gr_flow *best)
 {
     double surplus_kw = slot->dc_solar_kw - battery_kw, base_kw = slot->load_kw - slot->solar_kw;
-    double least_kw = gr_max(0, surplus_kw + dc_of_ac(slot, -slot->inverter.limit_kw));
-    double most_kw = gr_min(slot->dc_solar_kw, surplus_kw + dc_of_ac(slot, slot->inverter.limit_kw));
+    double least_kw = gr_max(0, surplus_kw + gr_dc_of_ac(&slot->inverter, -slot->inverter.limit_kw));
+    double most_kw =
+        gr_min(slot->dc_solar_kw, surplus_kw + gr_dc_of_ac(&slot->inverter, slot->inverter.limit_kw));
     double cost = dc_cost(slot, battery_kw, least_kw, best);
     const double grid_kw[] = {-slot->meter.export_limit_kw, 0, slot->meter.import_limit_kw,
                               slot->meter.soft_kw, slot->meter.peak_kw};
     const size_t kinks = sizeof grid_kw / sizeof *grid_kw;
     for (size_t i = 0; slot->curtailable && i < 2 * kinks + 2; i++) {
         double shift_kw = i < kinks ? 0 : slot->solar_kw;
-        double held_kw = i < 2 * kinks ? surplus_kw + dc_of_ac(slot, grid_kw[i % kinks] - shift_kw - base_kw)
-                         : i == 2 * kinks ? surplus_kw
-                                          : most_kw;
+        double held_kw =
+            i < 2 * kinks ? surplus_kw + gr_dc_of_ac(&slot->inverter, grid_kw[i % kinks] - shift_kw - base_kw)
+            : i == 2 * kinks ? surplus_kw
+                             : most_kw;
         struct gr_flow flow;
         if (held_kw > least_kw && held_kw <= most_kw) {
             double other = dc_cost(slot, battery_kw, held_kw, &flow);
@@ -330,7 +328,7 @@ static int through_inverter(struct gr_points *out, const struct gr_points *ac, c
         if (i > 0 && ac->at[i - 1].x < 0 && ac->at[i].x > 0) {
             gr_points_push(out, 0, gr_point_line(ac->at[i - 1], ac->at[i], 0));
         }
-        gr_points_push(out, dc_of_ac(slot, ac->at[i].x), ac->at[i].value);
+        gr_points_push(out, gr_dc_of_ac(&slot->inverter, ac->at[i].x), ac->at[i].value);
     }
     return GR_OK;
 }

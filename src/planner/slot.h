@@ -48,6 +48,7 @@ struct gr_slot {
     double hours, load_kw, solar_kw;
     bool curtailable, may_export;
     double most_discharge_kw; /* battery.discharge_kw, were exporting allowed */
+    double most_charge_kw;    /* battery.charge_kw, were there sun enough; where dc_coupled */
     bool dc_coupled;
     double dc_solar_kw;
     struct gr_dc_inverter inverter;
@@ -65,8 +66,25 @@ void gr_slot_of(struct gr_slot *out, const struct gr_problem *problem, size_t t)
 /* Fills in `kinks` and `prices_rise` from the meter; gr_slot_powers and gr_slot_moves need them. */
 void gr_slot_find_kinks(struct gr_slot *slot);
 
+/* Puts an inverter between the battery's side and the AC side. */
+void gr_slot_connect_dc(struct gr_slot *slot, const struct gr_dc_inverter *inverter);
+
 /* The same slot with another load and sun: what differs from path to path. */
-void gr_slot_house(struct gr_slot *slot, double load_kw, double solar_kw);
+void gr_slot_house(struct gr_slot *slot, double load_kw, double solar_kw, double dc_solar_kw);
+
+/* What the battery would have to give for a load to be met by all on its side and the sun, as far as the
+ * inverter reaches; below 0: what it could take. */
+double gr_slot_net_kw(const struct gr_slot *slot, double load_kw);
+
+/* A problem's sun on the AC side, and on the DC side. */
+static inline double gr_ac_solar_kw(const struct gr_problem *problem, size_t t)
+{
+    return problem->solar_kw ? problem->solar_kw[t] : 0;
+}
+static inline double gr_dc_solar_kw(const struct gr_problem *problem, size_t t)
+{
+    return problem->dc_solar_kw ? problem->dc_solar_kw[t] : 0;
+}
 
 /* Whether the cost of the slot by change of stored energy is surely convex, told by prices alone: with rising
  * prices it can bend the wrong way only at rest, where losses make less of a kWh that is paid for being taken

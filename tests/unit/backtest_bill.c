@@ -247,6 +247,52 @@ static void a_peak_charge_goes_by_the_mean_of_the_highest_daily_peaks(void **sta
     forget(&it);
 }
 
+/* Flows behind a shared inverter of 2 kW, written out once more. */
+static void check_inverter(const struct gr_backtest_result *result)
+{
+    for (size_t i = 0; i < result->step_count; i++) {
+        const struct gr_backtest_step *step = &result->steps[i];
+        double dc_kw = step->solar_kw - step->curtail_kw - step->battery_kw;
+        double ac_kw = dc_kw > 0 ? 0.95 * dc_kw : dc_kw / 0.94;
+        assert_near(step->grid_kw, step->gap ? 0 : step->house_kw - ac_kw, 1e-9);
+        assert_true(fabs(ac_kw) <= 2 + 1e-9);
+    }
+}
+
+/* The sun is up to 4 kW: what is above the inverter's 2 kW is for the battery or lost. */
+static void behind_a_shared_inverter_flows_balance_and_foresight_is_the_bound(void **state)
+{
+    (void)state;
+    double planned = 0, follow = 0, best = 0;
+    for (uint64_t seed = 41; seed < 45; seed++) {
+        struct made_up it;
+        struct gr_backtest_result result, bound;
+        make_up(&it, 1800, 6, seed % 2, seed);
+        it.tariff.settlement_minutes = seed % 3 == 0 ? 60 : 0;
+        it.config.site.dc_coupled = true;
+        it.config.site.inverter = (struct gr_dc_inverter){2, 0.95, 0.94};
+        run(&it, "foresight", &bound);
+        if (it.tariff.settlement_minutes == 0) {
+            check_inverter(&bound);
+        }
+        for (size_t k = 0; k < 4; k++) {
+            run(&it, strategies[k], &result);
+            check_inverter(&result);
+            assert_true(bound.total_cost <= result.total_cost + 1e-6);
+            assert_true(result.faults == 0);
+            planned += strcmp(strategies[k], "planned") == 0 ? result.total_cost : 0;
+            follow += strcmp(strategies[k], "follow") == 0 ? result.total_cost : 0;
+            gr_backtest_result_free(&result);
+        }
+        best += bound.total_cost;
+        gr_backtest_result_free(&bound);
+        forget(&it);
+    }
+    print_message("planned gets %.2f of what foresight saves against follow\n",
+                  (follow - planned) / (follow - best));
+    assert_true(follow - planned > 0.6 * (follow - best));
+}
+
 /* A house that takes 1 kW and has no sun: 6 kWh of the night at 0.30 kg, 18 of the day at 0.50 kg. */
 static void carbon_is_summed_apart_from_the_money(void **state)
 {
@@ -324,6 +370,7 @@ int main(void)
         cmocka_unit_test(settlement_and_peaks_go_by_the_local_hour),
         cmocka_unit_test(under_hourly_settlement_foresight_is_still_the_bound),
         cmocka_unit_test(a_peak_charge_goes_by_the_mean_of_the_highest_daily_peaks),
+        cmocka_unit_test(behind_a_shared_inverter_flows_balance_and_foresight_is_the_bound),
         cmocka_unit_test(carbon_is_summed_apart_from_the_money),
         cmocka_unit_test(a_price_on_carbon_moves_what_is_bought_and_foresight_stays_the_bound),
     };

@@ -187,6 +187,19 @@ static void a_strategy_file_goes_before_the_keys_beside_it(void **state)
     end_run(&run);
 }
 
+static void a_dc_coupled_battery_has_its_inverter(void **state)
+{
+    (void)state;
+    struct run run = read_config(FOLDER "good.dc-coupled.conf");
+    assert_int_equal(run.code, GR_OK);
+    const struct gr_site *site = &run.config->engine.site;
+    assert_true(site->dc_coupled);
+    assert_near(site->inverter.limit_kw, 4.6, 0);
+    assert_near(site->inverter.to_ac_efficiency, 0.97, 0);
+    assert_near(site->inverter.to_dc_efficiency, 0.95, 0);
+    end_run(&run);
+}
+
 static void carbon_is_a_third_list_of_sources_with_a_range_of_its_own(void **state)
 {
     (void)state;
@@ -398,6 +411,7 @@ int main(void)
         cmocka_unit_test(the_example_is_valid_and_means_what_it_says),
         cmocka_unit_test(defaults_are_the_safe_ones),
         cmocka_unit_test(a_strategy_file_goes_before_the_keys_beside_it),
+        cmocka_unit_test(a_dc_coupled_battery_has_its_inverter),
         cmocka_unit_test(carbon_is_a_third_list_of_sources_with_a_range_of_its_own),
         cmocka_unit_test(without_export_sources_every_moment_earns_nothing),
         cmocka_unit_test(where_nothing_may_be_exported_the_battery_may_not_either),

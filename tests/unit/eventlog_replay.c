@@ -56,6 +56,8 @@ static void every_member_of_a_configuration_comes_back_as_it_was(void **state)
     config->engine.safety.commanding = true;
     config->engine.site.grid.car_side = GR_CAR_ON_HOUSE_SIDE;
     config->engine.site.grid.car_charger_kw = 7.2;
+    config->engine.site.dc_coupled = true;
+    config->engine.site.inverter = (struct gr_dc_inverter){4.6, 0.96, 0.95};
     config->engine.site.curves.charge_power = (struct gr_curve_points){2, {8, 10}, {4, 0.8}};
     config->engine.site.curves.discharge_power = (struct gr_curve_points){2, {0, 1}, {2, 5}};
     config->engine.site.curves.charge_loss = (struct gr_curve_points){2, {0, 4}, {0.04, 0.24}};

@@ -8,7 +8,7 @@ struct bench {
     struct gr_safety safety;
     struct gr_site site;
     struct gr_moment now;
-    double battery_kw, percent, grid_kw;
+    double battery_kw, percent, grid_kw, solar_kw;
     bool budget_spent;
     int repeats;
 };
@@ -34,6 +34,7 @@ static void pass(struct bench *bench, int seconds)
                                       .battery_ms = bench->now.mono_ms,
                                       .state_of_charge_percent = bench->percent,
                                       .grid_kw = bench->grid_kw,
+                                      .solar_kw = bench->solar_kw,
                                       .site = &bench->site};
         bench->repeats +=
             gr_answer_turn(&bench->watch, &bench->safety, &seen, !bench->budget_spent, &bench->now);
@@ -67,6 +68,22 @@ static void a_battery_that_is_known_to_taper_follows_with_what_it_lets_in(void *
     pass(&bench, 130);
     assert_int_equal(bench.watch.answer, GR_ANSWER_FOLLOWS);
     bench.battery_kw = 1.5;
+    pass(&bench, 130);
+    assert_int_equal(bench.watch.answer, GR_ANSWER_LIMITED);
+}
+
+/* 3 kW of inverter let 2.7 kW in at night; with the sun's 2 kW the whole 4 kW come, and less is too little.
+ */
+static void a_battery_behind_a_shared_inverter_follows_with_what_that_lets_in(void **state)
+{
+    (void)state;
+    struct bench bench = begin(GR_CHARGE, 4, 100);
+    bench.site.dc_coupled = true;
+    bench.site.inverter = (struct gr_dc_inverter){3, 0.95, 0.9};
+    bench.battery_kw = 2.7;
+    pass(&bench, 130);
+    assert_int_equal(bench.watch.answer, GR_ANSWER_FOLLOWS);
+    bench.solar_kw = 2;
     pass(&bench, 130);
     assert_int_equal(bench.watch.answer, GR_ANSWER_LIMITED);
 }
@@ -319,6 +336,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_battery_that_does_as_told_follows),
         cmocka_unit_test(a_battery_that_is_known_to_taper_follows_with_what_it_lets_in),
+        cmocka_unit_test(a_battery_behind_a_shared_inverter_follows_with_what_that_lets_in),
         cmocka_unit_test(a_deaf_battery_is_told_once_more_and_then_given_up),
         cmocka_unit_test(another_power_is_no_new_chance_for_a_deaf_battery),
         cmocka_unit_test(without_budget_there_is_no_second_time),

@@ -356,6 +356,9 @@ static void draw_moment(struct moment *moment, uint64_t *random)
     outlook->floor_kwh = chance(random, 0.5) ? 0 : uniform(random, 0, 4);
     outlook->battery.standing_loss_kw = chance(random, 0.5) ? 0 : 0.05;
     outlook->battery.wear_per_kwh = 0.01;
+    outlook->dc_coupled = chance(random, 0.4);
+    outlook->inverter =
+        (struct gr_dc_inverter){uniform(random, 1, 7), uniform(random, 0.9, 1), uniform(random, 0.9, 1)};
 }
 
 static double expected_cost(const struct moment *moment, enum gr_command_kind kind, double power_kw)
@@ -414,11 +417,13 @@ struct slot_at_hand {
 };
 
 static void choose_at_random(struct slot_at_hand *out, struct gr_planner *planner, uint64_t *random,
-                             bool curved)
+                             bool curved, bool dc_coupled)
 {
     struct gr_error error = {""};
     double weight = 1, no_car_kw = 0;
     struct sample *sample = &out->sample;
+    const struct gr_dc_inverter inverter = {uniform(random, 0.5, 7), uniform(random, 0.85, 1),
+                                            uniform(random, 0.85, 1)};
     draw_sample(sample, random, 1 + next_random(random) % 12);
     memset(sample->floor_kwh, 0, sizeof sample->floor_kwh);
     memset(&out->curves, 0, sizeof out->curves);
@@ -429,6 +434,11 @@ static void choose_at_random(struct slot_at_hand *out, struct gr_planner *planne
         sample->problem.full_windows = chance(random, 0.3);
         sample->problem.full_by = &out->full_by;
         sample->problem.full_kwh = 0.95 * sample->problem.battery.capacity_kwh;
+    }
+    if (dc_coupled) {
+        sample->problem.dc_solar_kw = sample->solar_kw;
+        sample->problem.solar_kw = NULL;
+        sample->problem.inverter = inverter;
     }
     const struct gr_problem *problem = &sample->problem;
     struct gr_paths paths = {1, problem->slots, &weight, sample->load_kw, sample->solar_kw};
@@ -449,21 +459,23 @@ static void choose_at_random(struct slot_at_hand *out, struct gr_planner *planne
                                  .export_limit_kw = problem->export_limit_kw,
                                  .curtailable = problem->curtailable,
                                  .penalty_per_kwh = problem->penalty_per_kwh,
-                                 .may_export = true};
+                                 .may_export = true,
+                                 .dc_coupled = dc_coupled,
+                                 .inverter = inverter};
     gr_outlook_take_curves(&outlook, &out->curves);
     assert_int_equal(gr_live_choose(&out->choice, &outlook, &error), GR_OK);
 }
 
 /* With one sample and no floor the bands reach every power but those too small for a command, so the best of
  * them costs what the exact plan costs; the number of times it did. */
-static int compare_with_exact_plans(uint64_t random, int trials, bool curved)
+static int compare_with_exact_plans(uint64_t random, int trials, bool curved, bool dc_coupled)
 {
     int reached = 0;
     struct gr_planner *planner = NULL;
     assert_int_equal(gr_planner_create(&planner), GR_OK);
     for (int trial = 0; trial < trials; trial++) {
         struct slot_at_hand it;
-        choose_at_random(&it, planner, &random, curved);
+        choose_at_random(&it, planner, &random, curved, dc_coupled);
         double gain = it.choice.cost[it.choice.kind] - it.plan.cost,
                power_kw = it.plan.charge_kw[0] + it.plan.discharge_kw[0], cost = it.plan.cost;
         /* the loss at no load can be taken from the store without giving anything, which no command does */
@@ -485,13 +497,52 @@ static int compare_with_exact_plans(uint64_t random, int trials, bool curved)
 static void with_one_sample_the_best_band_costs_what_the_exact_plan_costs(void **state)
 {
     (void)state;
-    assert_true(compare_with_exact_plans(test_seed(22), 300, false) > 200);
+    assert_true(compare_with_exact_plans(test_seed(22), 300, false, false) > 200);
 }
 
 static void that_holds_with_tapering_powers_losses_by_power_wear_by_level_and_full_charges(void **state)
 {
     (void)state;
-    assert_true(compare_with_exact_plans(test_seed(23), 800, true) > 550);
+    assert_true(compare_with_exact_plans(test_seed(23), 800, true, false) > 550);
+}
+
+static void that_holds_behind_an_inverter_that_sun_and_battery_share(void **state)
+{
+    (void)state;
+    assert_true(compare_with_exact_plans(test_seed(24), 400, false, true) > 250);
+    assert_true(compare_with_exact_plans(test_seed(25), 400, true, true) > 250);
+}
+
+/* 7 kW of sun behind a 4 kW inverter that gives 0.9 of it: the house's 2.7 kW take 3 kW, and `follow` stores
+ * the other 4. In the evening its 2.7 kW take 3 kW from the battery; 4.5 kW are more than the inverter gives.
+ */
+static void follow_keeps_the_meter_at_nothing_through_the_inverter(void **state)
+{
+    (void)state;
+    struct moment moment;
+    struct gr_band_result result;
+    make_moment(&moment, 0);
+    moment.outlook.hours = 0.5;
+    moment.outlook.dc_coupled = true;
+    moment.outlook.inverter = (struct gr_dc_inverter){4, 0.9, 0.8};
+    struct gr_band follow = gr_command_band(GR_FOLLOW, 0, 5, 5);
+    gr_band_apply(&result, &moment.outlook, follow, 2.7, 0, 7);
+    assert_near(result.battery_kw, 4);
+    assert_near(result.grid_kw, 0);
+    gr_band_apply(&result, &moment.outlook, follow, 2.7, 0, 0);
+    assert_near(result.battery_kw, -3);
+    assert_near(result.grid_kw, 0);
+    gr_band_apply(&result, &moment.outlook, follow, 4.5, 0, 0);
+    assert_near(result.battery_kw, -4 / 0.9);
+    assert_near(result.grid_kw, 0.5);
+    /* at rest the inverter gives its 4 kW, and what is above is lost */
+    gr_band_apply(&result, &moment.outlook, gr_command_band(GR_REST, 0, 5, 5), 1, 0, 7);
+    assert_near(result.grid_kw, -3);
+    assert_near(result.curtail_kw, 7 - 4 / 0.9);
+    /* at night 4 kW from the grid are 3.2 kW for the battery */
+    gr_band_apply(&result, &moment.outlook, gr_command_band(GR_CHARGE, 5, 5, 5), 1, 0, 0);
+    assert_near(result.battery_kw, 3.2);
+    assert_near(result.grid_kw, 5);
 }
 
 /* From 4 of 8 kWh, above which the power falls from 4 to 1 kW: 3 / ln 4 = 2.164 kW, which an hour
@@ -578,6 +629,8 @@ int main(void)
         cmocka_unit_test(a_preference_for_being_ready_charges_where_waiting_gains_nothing_and_only_there),
         cmocka_unit_test(no_power_on_a_fine_grid_beats_the_one_chosen),
         cmocka_unit_test(with_one_sample_the_best_band_costs_what_the_exact_plan_costs),
+        cmocka_unit_test(that_holds_behind_an_inverter_that_sun_and_battery_share),
+        cmocka_unit_test(follow_keeps_the_meter_at_nothing_through_the_inverter),
         cmocka_unit_test(that_holds_with_tapering_powers_losses_by_power_wear_by_level_and_full_charges),
         cmocka_unit_test(a_charge_near_full_asks_for_what_the_battery_lets_in),
         cmocka_unit_test(an_outlook_that_cannot_be_is_refused),
