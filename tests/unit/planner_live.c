@@ -545,6 +545,57 @@ static void follow_keeps_the_meter_at_nothing_through_the_inverter(void **state)
     assert_near(result.grid_kw, 5);
 }
 
+/* What is asked of a change of command (safety.least_gain) is the planner's cost of a change: with command k
+ * in force the cheapest plan of a slot costs the less of keeping k and of the best command with the change
+ * paid. */
+static void the_least_gain_of_a_change_is_the_plans_cost_of_one(void **state)
+{
+    (void)state;
+    uint64_t random = test_seed(26);
+    struct gr_planner *planner = NULL;
+    int kept = 0, changed = 0;
+    assert_int_equal(gr_planner_create(&planner), GR_OK);
+    for (int trial = 0; trial < 600; trial++) {
+        struct slot_at_hand it;
+        struct gr_plan plan;
+        choose_at_random(&it, planner, &random, false, trial % 3 == 0);
+        it.sample.problem.slots = 1;
+        double change_cost = uniform(&random, 0, 0.3);
+        enum gr_command_kind in_force = (enum gr_command_kind)(next_random(&random) % GR_COMMAND_KINDS);
+        struct gr_problem *problem = &it.sample.problem;
+        const struct gr_value *next = &it.values.value[0]; /* of what follows the slot */
+        double *worth = malloc(next->count * sizeof *worth);
+        assert_non_null(worth);
+        for (size_t i = 0; i < next->count; i++) {
+            worth[i] = -next->value[i];
+        }
+        problem->end_points = next->count;
+        problem->end_kwh = next->kwh;
+        problem->end_value = worth;
+        problem->change_cost = change_cost;
+        problem->first_kind = in_force;
+        assert_int_equal(gr_planner_solve(planner, problem, &plan, NULL), GR_OK);
+        const struct gr_choice *choice = &it.choice;
+        double stay = choice->cost[in_force], change = choice->cost[choice->kind] + change_cost;
+        bool tiny = plan.charge_kw[0] + plan.discharge_kw[0] < LEAST_KW; /* no command, but a plan may */
+        bool given = (in_force != GR_CHARGE && in_force != GR_EXPORT) || choice->power_of[in_force] > 0;
+        if (given && !tiny) {
+            assert_true(fabs(plan.cost - fmin(stay, change)) <= 1e-9 * (1 + fabs(plan.cost)));
+            bool differs = fabs(stay - change) > 1e-6;
+            assert_true(!differs || (plan.kind[0] == in_force) == (stay < change));
+            kept += stay < change;
+            changed += stay > change;
+        }
+        gr_plan_free(&plan);
+        gr_plan_free(&it.plan);
+        gr_path_values_free(&it.values);
+        free(worth);
+    }
+    gr_planner_free(planner);
+    print_message("%d kept, %d changed\n", kept, changed);
+    assert_true(kept > 100 && changed > 50);
+}
+
 /* From 4 of 8 kWh, above which the power falls from 4 to 1 kW: 3 / ln 4 = 2.164 kW, which an hour
  * passes 2.164 kWh with. The battery is asked for that much, and for no more than it lets in. */
 static void a_charge_near_full_asks_for_what_the_battery_lets_in(void **state)
@@ -629,6 +680,7 @@ int main(void)
         cmocka_unit_test(a_preference_for_being_ready_charges_where_waiting_gains_nothing_and_only_there),
         cmocka_unit_test(no_power_on_a_fine_grid_beats_the_one_chosen),
         cmocka_unit_test(with_one_sample_the_best_band_costs_what_the_exact_plan_costs),
+        cmocka_unit_test(the_least_gain_of_a_change_is_the_plans_cost_of_one),
         cmocka_unit_test(that_holds_behind_an_inverter_that_sun_and_battery_share),
         cmocka_unit_test(follow_keeps_the_meter_at_nothing_through_the_inverter),
         cmocka_unit_test(that_holds_with_tapering_powers_losses_by_power_wear_by_level_and_full_charges),
