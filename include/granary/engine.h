@@ -252,10 +252,12 @@ const struct gr_history *gr_engine_history(const struct gr_engine *engine);
 const struct gr_weather *gr_engine_weather(const struct gr_engine *engine);
 
 /* The inner state but prices and history, as bytes that mean something to the same version only. The plan is
- * none of it: it is made anew at the next turn, by the engine that is saved as by the one that is loaded. */
+ * none of it: it is made anew at the next turn, by the engine that is saved as by the one that is loaded.
+ * Loading refuses, with GR_INVALID and nothing changed, bytes that could do harm: a kind, a count or a moment
+ * out of range, a text without an end. */
 size_t gr_engine_state_size(void);
 void gr_engine_save(struct gr_engine *engine, void *state);
-void gr_engine_load(struct gr_engine *engine, const void *state);
+int gr_engine_load(struct gr_engine *engine, const void *state, struct gr_error *error);
 
 /* The plan the last tick used; count 0 while there is none. */
 struct gr_plan_view gr_engine_plan_view(const struct gr_engine *engine);

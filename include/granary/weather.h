@@ -45,10 +45,11 @@ void gr_weather_free(struct gr_weather *weather);
 void gr_weather_take(struct gr_weather *weather, enum gr_weather_kind kind, const struct gr_rate_table *table,
                      int64_t at_s);
 
-/* All that was told, as bytes that mean something to the same version only; for an event log. */
+/* All that was told, as bytes that mean something to the same version only; for an event log. Loading refuses
+ * bytes that no weather leaves: false, and nothing changed. */
 size_t gr_weather_size(void);
 void gr_weather_save(const struct gr_weather *weather, void *bytes);
-void gr_weather_load(struct gr_weather *weather, const void *bytes);
+bool gr_weather_load(struct gr_weather *weather, const void *bytes);
 
 /* Calls `each` with what, taken in that order by a weather to which nothing was told, makes it the same: at_s
  * is for gr_weather_take, 0 or now_s. GR_NO_MEMORY. */

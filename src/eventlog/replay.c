@@ -82,11 +82,10 @@ static int take_state(struct run *run, struct gr_words *words, struct gr_error *
         state[i] = (unsigned char)strtoul(pair, NULL, 16);
     }
     fits = strtoull(number, NULL, 10) == gr_eventlog_sum(state, size);
-    if (fits) {
-        gr_engine_load(run->engine, state);
-    }
+    int status =
+        fits ? gr_engine_load(run->engine, state, error) : refuse(error, "a state that fits its sum");
     free(state);
-    return fits ? GR_OK : refuse(error, "a state that fits its sum");
+    return status;
 }
 
 static int hand_over(struct run *run, const struct gr_event *event, struct gr_error *error)

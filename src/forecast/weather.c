@@ -99,9 +99,31 @@ void gr_weather_save(const struct gr_weather *weather, void *bytes)
     memcpy((char *)bytes + offsetof(struct gr_weather, ring), weather->ring, sizeof weather->ring);
 }
 
-void gr_weather_load(struct gr_weather *weather, const void *bytes)
+/* Whether the half hour in this place of the ring is none, or one that belongs there. */
+static bool belongs(int64_t number, int64_t place)
 {
-    memcpy(weather, bytes, sizeof *weather);
+    static const int64_t greatest = (INT64_C(1) << 41) / GR_HISTORY_STEP_S; /* twice a log's own */
+    return number == INT64_MIN ||
+           (number >= -greatest && number <= greatest && (number % RING + RING) % RING == place);
+}
+
+bool gr_weather_load(struct gr_weather *weather, const void *bytes)
+{
+    int kind;
+    memcpy(&kind, (const char *)bytes + offsetof(struct gr_weather, kind), sizeof kind);
+    bool sound = kind >= 0 && kind < GR_WEATHER_KINDS;
+    for (int64_t i = 0; sound && i < RING; i++) {
+        int64_t number;
+        memcpy(&number,
+               (const char *)bytes + offsetof(struct gr_weather, ring[0].number) +
+                   (size_t)i * sizeof weather->ring[0],
+               sizeof number);
+        sound = belongs(number, i);
+    }
+    if (sound) {
+        memcpy(weather, bytes, sizeof *weather);
+    }
+    return sound;
 }
 
 void gr_weather_forget_arrays(struct gr_weather *weather)

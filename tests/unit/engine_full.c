@@ -63,7 +63,7 @@ static void a_state_that_is_loaded_knows_of_the_last_full_charge(void **state)
     tell_full(bench, midnight_s - 2 * day_s, GR_OK);
     gr_engine_save(bench->engine, saved);
     assert_int_equal(gr_engine_create(&other, &bench->config, bench->zone, 41, NULL), GR_OK);
-    gr_engine_load(other, saved);
+    assert_int_equal(gr_engine_load(other, saved, NULL), GR_OK);
     gr_engine_free(bench->engine);
     bench->engine = other;
     pass(bench, 1);
