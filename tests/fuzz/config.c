@@ -20,16 +20,14 @@ static int put_into_file(const uint8_t *data, size_t size)
     return fd >= 0 && ftruncate(fd, 0) == 0 && pwrite(fd, data, size, 0) == (ssize_t)size ? fd : -1;
 }
 
-int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
+bool fuzz_take(const uint8_t *data, size_t size)
 {
     static struct gr_config config;
     struct gr_complaints complaints = {0};
     char path[64];
     int fd = put_into_file(data, size);
-    if (fd >= 0) {
-        (void)snprintf(path, sizeof path, "/proc/self/fd/%d", fd);
-        (void)gr_config_read(&config, path, &complaints);
-    }
+    (void)snprintf(path, sizeof path, "/proc/self/fd/%d", fd);
+    bool good = fd >= 0 && gr_config_read(&config, path, &complaints) == GR_OK;
     gr_complaints_free(&complaints);
-    return 0;
+    return good;
 }

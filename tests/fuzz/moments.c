@@ -3,15 +3,15 @@
 
 #include "granary/civil.h"
 
-int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
+bool fuzz_take(const uint8_t *data, size_t size)
 {
     struct gr_error error = {""};
     struct gr_zone *zone = NULL;
     int64_t moment;
     const char *text = (const char *)data;
-    (void)gr_rfc3339_parse(&moment, text, size);
-    (void)gr_local_time_parse(&moment, text, size);
-    (void)gr_duration_parse(&moment, text, size);
+    bool good = gr_rfc3339_parse(&moment, text, size) == GR_OK;
+    good = gr_local_time_parse(&moment, text, size) == GR_OK || good;
+    good = gr_duration_parse(&moment, text, size) == GR_OK || good;
     if (gr_zone_parse(&zone, "fuzz", data, size, &error) == GR_OK) {
         for (int64_t at_s = -4000000000; at_s < 8000000000; at_s += 333333333) {
             int64_t local_s = gr_zone_local_s(zone, at_s);
@@ -21,6 +21,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
             (void)gr_zone_day_start_s(zone, at_s, 1);
         }
         gr_zone_free(zone);
+        good = true;
     }
-    return 0;
+    return good;
 }

@@ -3,7 +3,7 @@
 
 #include "granary/override.h"
 
-int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
+bool fuzz_take(const uint8_t *data, size_t size)
 {
     struct gr_override override;
     struct gr_error error = {""};
@@ -12,10 +12,11 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
                                               .reserve_percent = 10,
                                               .may_export = true,
                                               .state_of_charge_percent = 50};
-    if (gr_zone_fixed(&zone, "UTC", 0, NULL) == GR_OK &&
-        gr_override_parse(&override, (const char *)data, size, zone, 1773100800, &error) == GR_OK) {
+    bool good = gr_zone_fixed(&zone, "UTC", 0, NULL) == GR_OK &&
+                gr_override_parse(&override, (const char *)data, size, zone, 1773100800, &error) == GR_OK;
+    if (good) {
         (void)gr_override_check(&override, &limits, 1773100800, &error);
     }
     gr_zone_free(zone);
-    return 0;
+    return good;
 }

@@ -6,13 +6,13 @@
 
 #include <string.h>
 
-int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
+bool fuzz_take(const uint8_t *data, size_t size)
 {
     struct gr_input input = {.configured = true, .sign = 1, .scale = 1, .least = -100, .greatest = 100};
     struct gr_error error = {""};
     double value;
     if (size < 2) {
-        return 0;
+        return false;
     }
     const uint8_t *newline = memchr(data + 1, '\n', size - 1);
     size_t pointer = newline ? (size_t)(newline - data - 1) : 0;
@@ -23,7 +23,6 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
         input.is_json = gr_json_pointer_check(input.pointer, &error) == GR_OK;
     }
     size_t start = input.is_json ? pointer + 2 : 1;
-    (void)gr_payload_read(&value, &input, (enum gr_channel)(data[0] / 16 % GR_CHANNELS), 13.5, data + start,
-                          size - start, &error);
-    return 0;
+    return gr_payload_read(&value, &input, (enum gr_channel)(data[0] / 16 % GR_CHANNELS), 13.5, data + start,
+                           size - start, &error) == GR_OK;
 }

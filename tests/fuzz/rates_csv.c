@@ -2,7 +2,7 @@
 #include "fuzz/fuzz.h"
 #include "fuzz/rates.h"
 
-int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
+bool fuzz_take(const uint8_t *data, size_t size)
 {
     static const struct gr_rate_mapping mappings[] = {
         {.format = GR_RATES_CSV,
@@ -17,6 +17,14 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
          .price = "#2",
          .slot_minutes = 60,
          .start_is_local = true,
+         .scale = 1,
+         .factor = 1,
+         .separator = 0x3b},
+        {.format = GR_RATES_CSV,
+         .start = "starts",
+         .price = "price per kWh",
+         .start_is_local = true,
+         .slot_minutes = 30,
          .scale = 1,
          .factor = 1,
          .separator = 0x3b},

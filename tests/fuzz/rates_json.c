@@ -2,16 +2,17 @@
 #include "fuzz/fuzz.h"
 #include "fuzz/rates.h"
 
-int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
+bool fuzz_take(const uint8_t *data, size_t size)
 {
     static const struct gr_rate_mapping mappings[] = {
         {.format = GR_RATES_JSON,
-         .list = "/intervals",
-         .start = "/from",
-         .end = "/to",
-         .price = "/price",
-         .scale = 1,
-         .factor = 1},
+         .list = "/board/rows",
+         .start = "/span/opens",
+         .end = "/span/shuts",
+         .price = "/amount/net",
+         .scale = 0.001,
+         .factor = 1.2,
+         .add_per_kwh = 0.065},
         {.format = GR_RATES_JSON,
          .list = "",
          .start = "/0",
@@ -22,10 +23,10 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
          .factor = 1.2},
         {.format = GR_RATES_JSON,
          .list = "/days/*/slots",
-         .start = "/start",
-         .duration = "/length",
-         .price = "/price",
-         .scale = 0.001,
+         .start = "/t",
+         .duration = "/minutes",
+         .price = "/cents",
+         .scale = 0.01,
          .factor = 1},
     };
     return read_rates(mappings, sizeof mappings / sizeof mappings[0], data, size);

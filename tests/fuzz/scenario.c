@@ -3,12 +3,13 @@
 
 #include "scenarios/scenario.h"
 
-int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
+bool fuzz_take(const uint8_t *data, size_t size)
 {
     struct scenario scenario;
     struct gr_error error = {""};
-    if (scenario_read(&scenario, "fuzz.txt", data, size, &error) == GR_OK) {
+    bool good = scenario_read(&scenario, "fuzz.txt", data, size, &error) == GR_OK;
+    if (good) {
         scenario_free(&scenario);
     }
-    return 0;
+    return good;
 }
