@@ -1,5 +1,6 @@
 #include "discover/fit.h"
 
+#include <ctype.h>
 #include <math.h>
 #include <stdarg.h>
 #include <stdio.h>
@@ -37,6 +38,10 @@ static void say(struct gr_finding *finding, const char *format, ...)
         (void)vsnprintf(finding->why + used, sizeof finding->why - used, format, arguments);
     }
     va_end(arguments);
+    /* Names come from whoever publishes; the words stand in a comment of a configuration and on a screen. */
+    for (char *at = finding->why; *at; at++) {
+        *at = iscntrl((unsigned char)*at) ? '?' : *at;
+    }
 }
 
 static void say_name(struct gr_finding *finding, const struct gr_field *field, enum gr_channel channel)

@@ -261,6 +261,43 @@ static void the_same_power_on_a_second_topic_takes_nothing_from_the_first(void *
     gr_heard_free(home.heard);
 }
 
+/* A second topic that does as well is named in a comment of the configuration: whoever publishes must not be
+ * able to end that comment. */
+static void a_name_cannot_break_out_of_the_comment_that_it_is_quoted_in(void **state)
+{
+    (void)state;
+    struct home home;
+    struct gr_proposal proposal;
+    size_t count;
+    begin(&home, numbered_names);
+    live(&home);
+    const struct gr_topic_series *series = gr_heard_series(home.heard, &count);
+    for (size_t i = 0; i < count; i++) {
+        if (strcmp(series[i].topic, "x/13") == 0) {
+            struct gr_topic_series grid = series[i];
+            for (size_t k = 0; k < grid.count; k++) {
+                char text[80];
+                int length = snprintf(text, sizeof text, "{\"\\n@include \\\"evil\\\"\\u001b\":%.4f}",
+                                      grid.samples[k].value * 0.9);
+                assert_int_equal(
+                    gr_heard_note(home.heard, "x/17", text, (size_t)length, false, grid.samples[k].mono_ms),
+                    GR_OK);
+            }
+            break;
+        }
+    }
+    series = gr_heard_series(home.heard, &count);
+    assert_int_equal(gr_discover(&proposal, series, count, NULL), GR_OK);
+    assert_says(proposal.of[GR_GRID_POWER].why, "@include");
+    assert_says(proposal.of[GR_GRID_POWER].why, "would do nearly as well");
+    char *text = gr_discover_config(&proposal, series, "mqtt = { host = \"h\"; };", "UTC");
+    assert_non_null(text);
+    assert_null(strstr(text, "\n@include"));
+    assert_null(strchr(text, 0x1b));
+    free(text);
+    gr_heard_free(home.heard);
+}
+
 static void only_decoys_give_nothing_to_be_sure_of(void **state)
 {
     (void)state;
@@ -302,6 +339,7 @@ int main(void)
         cmocka_unit_test(a_night_without_sun_is_enough),
         cmocka_unit_test(the_first_of_all_topics_may_be_the_state_of_charge),
         cmocka_unit_test(the_same_power_on_a_second_topic_takes_nothing_from_the_first),
+        cmocka_unit_test(a_name_cannot_break_out_of_the_comment_that_it_is_quoted_in),
         cmocka_unit_test(only_decoys_give_nothing_to_be_sure_of),
         cmocka_unit_test(silence_gives_an_empty_proposal),
     };

@@ -4,6 +4,7 @@
 #include "granary/discover.h"
 
 #include <stdlib.h>
+#include <unistd.h>
 
 static void hear(struct gr_heard *heard, const char *topic, const char *payload, bool retained, int64_t at_ms)
 {
@@ -135,6 +136,62 @@ static void what_was_not_found_is_marked_in_the_configuration(void **state)
     free(text);
 }
 
+/* Six numbers, each with a sign and a unit that is not the usual one. */
+static void what_was_found_reads_as_a_configuration_that_says_the_same(void **state)
+{
+    (void)state;
+    static const enum gr_unit units[] = {GR_UNIT_RATIO, GR_UNIT_W, GR_UNIT_KW,
+                                         GR_UNIT_W,     GR_UNIT_W, GR_UNIT_KW};
+    struct gr_topic_series series[GR_CAR_POWER + 1];
+    struct gr_proposal proposal = {.capacity_kwh = 12.34};
+    memset(series, 0, sizeof series);
+    for (int channel = 0; channel <= GR_CAR_POWER; channel++) {
+        (void)snprintf(series[channel].topic, GR_TOPIC_SIZE, "h/\"%d\"", channel);
+        (void)snprintf(series[channel].pointer, GR_FIELD_SIZE, "/%d", channel);
+        series[channel].is_json = channel % 2 == 1;
+        series[channel].least = -4200;
+        proposal.of[channel] = (struct gr_finding){.found = true,
+                                                   .series = (size_t)channel,
+                                                   .unit = units[channel],
+                                                   .sign = -1,
+                                                   .why = "it looks so"};
+    }
+    proposal.of[GR_STATE_OF_CHARGE].sureness = GR_SURE;
+    proposal.of[GR_BATTERY_POWER].sureness = GR_LIKELY;
+    char *text = gr_discover_config(&proposal, series, "mqtt = { host = \"h\"; };", "Europe/Lisbon");
+    assert_says(text, "capacity_kwh = 12.3;");
+    assert_says(text, "up to 4.20 kW");
+    assert_says(text, "# sure: it looks so.\n    state_of_charge = {\n");
+    assert_says(text, "# likely: it looks so.\n    battery_power = {   # <-- look twice\n");
+    assert_says(text, "# a guess: it looks so.\n    grid_power");
+    assert_says(text, "car_charger_side = \"house\";");
+    char path[] = "/tmp/granary-discover-XXXXXX";
+    int fd = mkstemp(path);
+    assert_int_equal(write(fd, text, strlen(text)), strlen(text));
+    (void)close(fd);
+    struct gr_complaints complaints = {0};
+    struct gr_config *config = calloc(1, sizeof *config);
+    int code = gr_config_read(config, path, &complaints);
+    (void)remove(path);
+    if (code != GR_OK) {
+        fail_msg("%s\n%s", complaints.items[0].text, text);
+    }
+    for (int channel = 0; channel <= GR_CAR_POWER; channel++) {
+        const struct gr_input *input = &config->inputs[channel];
+        assert_string_equal(input->topic, series[channel].topic);
+        assert_int_equal(input->is_json, series[channel].is_json);
+        assert_string_equal(input->pointer, series[channel].is_json ? series[channel].pointer : "");
+        assert_int_equal(input->unit, units[channel]);
+        assert_near(input->sign, channel == GR_STATE_OF_CHARGE ? 1 : -1, 0);
+    }
+    free(config);
+    free(text);
+    proposal.house_holds_car = true;
+    text = gr_discover_config(&proposal, series, "mqtt = { host = \"h\"; };", "Europe/Lisbon");
+    assert_says(text, "\n#    house_power = {");
+    free(text);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -144,6 +201,7 @@ int main(void)
         cmocka_unit_test(more_numbers_than_there_is_room_for_are_let_go),
         cmocka_unit_test(quotes_come_back_as_they_were_through_the_configuration),
         cmocka_unit_test(what_was_not_found_is_marked_in_the_configuration),
+        cmocka_unit_test(what_was_found_reads_as_a_configuration_that_says_the_same),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

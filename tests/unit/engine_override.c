@@ -342,6 +342,14 @@ static void wrong_ones_are_refused_with_what_is_allowed(void **state)
          "only 7.0 can be charged"},
         {"{\"override\":\"car\",\"energy_kwh\":-1,\"power_w\":7000,\"for\":\"PT1H\"}",
          "energy_kwh: found -1"},
+        {"{\"override\":\"car\",\"energy_kwh\":201,\"power_w\":7000,\"for\":\"P2D\"}", "above 0 up to 200"},
+        {"{\"override\":\"car\",\"energy_kwh\":20,\"power_w\":0,\"for\":\"PT9H\"}", "power_w: found 0"},
+        {"{\"override\":\"car\",\"energy_kwh\":20,\"power_w\":50001,\"for\":\"PT9H\"}",
+         "above 0 up to 50000"},
+        {"{\"override\":\"command\",\"command\":\"store\",\"until_percent\":40}", "nothing to store"},
+        {"{\"override\":\"command\",\"command\":\"serve\",\"until_percent\":60}", "nothing to serve"},
+        {"{\"override\":\"command\",\"command\":\"charge\",\"until_percent\":101}", "0 to 100"},
+        {"{\"override\":\"load\",\"factor\":5.1,\"for\":\"PT1H\"}", "0.1 to 5"},
         {"{\"override\":\"payment\",\"per_kwh\":-1,\"for\":\"PT1H\"}", "per_kwh: found -1"},
         {"{\"override\":\"payment\",\"per_kwh\":1,\"from\":\"22:00\",\"until\":\"21:00\"}", "from: found"},
         {"{\"override\":\"price\",\"import_per_kwh\":\"x\",\"for\":\"PT1H\"}", "a number"},
@@ -357,6 +365,61 @@ static void wrong_ones_are_refused_with_what_is_allowed(void **state)
         }
         assert_says(error.text, rows[i].words);
         assert_int_equal(in_force(bench), 0);
+    }
+}
+
+static void what_no_request_can_say_is_refused_too(void **state)
+{
+    struct bench *bench = *state;
+    struct gr_error error = {""};
+    const struct gr_override_limits limits = {.battery = bench->config.site.battery, .reserve_percent = 20};
+    struct gr_override override = {.kind = GR_OVERRIDE_KINDS, .until_s = 1000};
+    assert_int_equal(gr_override_check(&override, &limits, 0, &error), GR_INVALID);
+    assert_says(error.text, "unknown kind");
+    assert_null(gr_override_name(override.kind));
+    override.kind = GR_OVERRIDE_COMMAND;
+    override.command = GR_COMMAND_KINDS;
+    override.until_percent = NAN;
+    assert_int_equal(gr_override_check(&override, &limits, 0, &error), GR_INVALID);
+    assert_says(error.text, "command: found none");
+}
+
+static void each_is_described_in_words(void **state)
+{
+    (void)state;
+    static const struct {
+        struct gr_override override;
+        const char *words;
+    } rows[] = {
+        {{.kind = GR_OVERRIDE_COMMAND,
+          .command = GR_CHARGE,
+          .power_kw = 2.5,
+          .until_percent = 80,
+          .by = "the kitchen"},
+         "charge with 2.50 kW until 80 % or 2026-03-10T21:00:00Z, as the kitchen asked"},
+        {{.kind = GR_OVERRIDE_COMMAND, .command = GR_REST, .until_percent = NAN},
+         "rest until 2026-03-10T21:00:00Z, as somebody asked"},
+        {{.kind = GR_OVERRIDE_RESERVE, .value = 40}, "keep 40 % in reserve until 2026"},
+        {{.kind = GR_OVERRIDE_LOAD, .value = 1.5}, "expect 1.5 times the usual load until 2026"},
+        {{.kind = GR_OVERRIDE_NO_EXPORT}, "no export by command until 2026"},
+        {{.kind = GR_OVERRIDE_PAUSE}, "pause"},
+        {{.kind = GR_OVERRIDE_CAR, .value = 20, .power_kw = 7},
+         "20.0 kWh for the car with 7.00 kW until 2026"},
+        {{.kind = GR_OVERRIDE_PRICE, .value = 0.5, .since_s = 1773162000},
+         "a kWh bought costs 0.5000 from 2026-03-10T17:00:00Z until 2026"},
+        {{.kind = GR_OVERRIDE_PAYMENT, .value = 1, .since_s = 1773162000},
+         "a kWh bought less or sold more earns 1.0000 from 2026-03-10T17:00:00Z until 2026"},
+        {{.kind = GR_OVERRIDE_WISH, .value = 90}, "have 90 % at the end, until 2026"},
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        struct gr_override override = rows[i].override;
+        char text[160], cut[12];
+        override.until_s = 1773176400;
+        gr_override_describe(text, sizeof text, &override);
+        assert_says(text, rows[i].words);
+        gr_override_describe(cut, sizeof cut, &override);
+        assert_int_equal(strncmp(text, cut, sizeof cut - 1), 0);
+        assert_true(strlen(cut) < sizeof cut);
     }
 }
 
@@ -411,6 +474,8 @@ int main(void)
         TEST(a_wish_is_met_at_its_time),
         TEST(a_car_is_told_the_cheapest_time_and_is_not_fed_by_the_battery),
         TEST(wrong_ones_are_refused_with_what_is_allowed),
+        TEST(what_no_request_can_say_is_refused_too),
+        cmocka_unit_test(each_is_described_in_words),
         TEST(export_cannot_be_asked_for_where_it_is_not_allowed),
         TEST(ends_may_be_told_by_the_wall_clock),
     };
