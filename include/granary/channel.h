@@ -13,6 +13,7 @@ enum gr_channel {
     GR_GRID_PRESENT,        /* 1 present, 0 absent */
     GR_INVERTER_AVAILABLE,  /* kW that the inverter can give or take at present */
     GR_OUTDOOR_TEMPERATURE, /* degrees Celsius */
+    GR_BATTERY_TEMPERATURE, /* degrees Celsius, of the cells */
     GR_CHANNELS
 };
 

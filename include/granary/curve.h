@@ -10,6 +10,9 @@ struct gr_curve {
     const double *x, *y;
 };
 
+/* The least value; needs at least one point. */
+double gr_curve_least(const struct gr_curve *curve);
+
 /* Level outside the points; needs at least one. */
 double gr_curve_value(const struct gr_curve *curve, double x);
 
@@ -47,6 +50,8 @@ struct gr_battery_curves {
     struct gr_curve_points charge_loss, discharge_loss;   /* kW lost by AC power (kW, from 0), in place of the
                                                              efficiency; what is stored, or given, rises with
                                                              the power */
+    struct gr_curve_points charge_by_temperature; /* greatest AC power (kW, >= 0) into it by the temperature
+                                                     of its cells (degrees Celsius), besides the others */
     struct gr_curve_points wear_steps; /* money per kWh taken from the store at this level (kWh) and up to the
                                           next, besides wear_per_kwh */
 };

@@ -161,6 +161,7 @@ struct gr_answer_seen {
     double state_of_charge_percent; /* NAN: not known */
     double grid_kw;                 /* NAN: not known */
     double solar_kw;                /* NAN: not known */
+    double temperature_kw;          /* what the battery's temperature lets in; INFINITY: all */
     const struct gr_site *site;
 };
 

@@ -26,6 +26,8 @@ struct gr_house_scene {
         clearness_spread; /* of a day (1: clear sky; standard spread), and its course within the day */
     double cloud_from_hour, cloud_to_hour; /* local hours of a bank of cloud that comes every day */
     double cloud_share;                    /* what it takes of the clearness, 0 to 1; 0: no such cloud */
+    double air_mean_c, air_swing_c; /* temperature outdoors, and of the battery's cells: coldest at 05:00
+                                       local time by the swing, warmest at 17:00 */
     double start_percent;
     uint64_t seed;
 };
@@ -43,6 +45,7 @@ struct gr_house_flow {
 /* What one step would be without any battery decision: the same for every battery in the same scene. */
 struct gr_house_load {
     double house_kw, solar_kw, car_kw;
+    double air_c;
 };
 /* Deterministic in (scene, utc_s): the minute that holds utc_s. */
 void gr_house_load_at(struct gr_house_load *out, const struct gr_house_scene *scene,

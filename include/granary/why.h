@@ -29,6 +29,7 @@ enum gr_bar {
     GR_BAR_NO_ROOM,      /* full */
     GR_BAR_TOO_LITTLE,   /* it gains too little over follow by each kWh that it holds back */
     GR_BAR_NO_STOCK,     /* down to what has to be kept */
+    GR_BAR_TEMPERATURE,  /* the battery takes nothing at its temperature */
     GR_BARS
 };
 
@@ -84,6 +85,8 @@ struct gr_why {
     bool expected_price;                        /* the slot's own is not published yet */
     double import_limit_kw, export_limit_kw;
     bool at_import_limit, at_export_limit; /* the power is what the limit leaves */
+    double
+        temperature_kw; /* what the battery's temperature lets in, where that is less than it could; else 0 */
     struct gr_kept kept;
     bool towards_kept;         /* a wish or a full charge, and the plan gives nothing until it is met */
     bool announced_price;      /* the slot's prices have an override or an event in them */

@@ -45,6 +45,7 @@ static void set_up(struct gr_backtest_work *work)
     if (!work->backtest->usage->solar_kw) {
         config->site.array_count = 0;
     }
+    config->site.curves.charge_by_temperature.count = 0; /* usage does not tell it */
     config->planning.brief = true;
     config->safety.commanding = true;
     config->safety.trust_clock = true;

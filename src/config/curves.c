@@ -52,6 +52,28 @@ const struct gr_key gr_loss_keys[] = {
               "lines between the points, level behind them"},
     {.name = NULL}};
 
+const struct gr_key gr_temperature_keys[] = {
+    {.name = "temperature_c",
+     .kind = GR_KEY_NUMBER,
+     .offset = POINT(x),
+     .unit = "degrees Celsius",
+     .required = true,
+     .least = -60,
+     .greatest = 100,
+     .about = "at this temperature of the cells; it rises from point to point"},
+    {.name = "power_kw",
+     .kind = GR_KEY_NUMBER,
+     .offset = POINT(y),
+     .unit = "kW",
+     .required = true,
+     .least = 0,
+     .greatest = 200,
+     .guesses = gr_guess_kilo,
+     .about =
+         "this is the greatest power, 0 where it takes none; straight lines between the points, level before "
+         "and behind them"},
+    {.name = NULL}};
+
 const struct gr_key gr_wear_keys[] = {
     {.name = "from_percent",
      .kind = GR_KEY_NUMBER,
@@ -192,11 +214,13 @@ void gr_curves_read(struct gr_reader *reader, const config_setting_t *battery, s
     const struct curve discharge_taper = {"discharge_taper", gr_taper_keys, percent, 1, false};
     const struct curve charge_losses = {"charge_losses", gr_loss_keys, 1, 1e-3, true};
     const struct curve discharge_losses = {"discharge_losses", gr_loss_keys, 1, 1e-3, true};
+    const struct curve temperature = {"charge_by_temperature", gr_temperature_keys, 1, 1, false};
     const struct curve wear = {"wear_by_level", gr_wear_keys, percent, 1, true};
     read_curve(reader, battery, &charge_taper, &curves->charge_power);
     read_curve(reader, battery, &discharge_taper, &curves->discharge_power);
     read_curve(reader, battery, &charge_losses, &curves->charge_loss);
     read_curve(reader, battery, &discharge_losses, &curves->discharge_loss);
+    read_curve(reader, battery, &temperature, &curves->charge_by_temperature);
     read_curve(reader, battery, &wear, &curves->wear_steps);
     check_losses(reader, battery, "charge_losses", &curves->charge_loss);
     check_losses(reader, battery, "discharge_losses", &curves->discharge_loss);

@@ -66,7 +66,7 @@ extern const struct gr_key gr_root_keys[], gr_site_keys[], gr_battery_keys[], gr
     gr_outputs_keys[], gr_actuate_keys[], gr_announce_keys[], gr_appliance_keys[], gr_events_keys[],
     gr_taper_keys[], gr_loss_keys[], gr_wear_keys[], gr_event_source_keys[], gr_event_http_keys[],
     gr_event_file_keys[], gr_carbon_source_keys[], gr_carbon_keys[], gr_price_band_keys[],
-    gr_carbon_band_keys[];
+    gr_carbon_band_keys[], gr_temperature_keys[];
 
 extern const struct gr_guess gr_guess_kilo[], gr_guess_percent[], gr_guess_money[];
 

@@ -65,6 +65,7 @@ const struct gr_group gr_groups[] = {
     {"site", "The house.", gr_site_keys},
     {"battery", "What the battery can do.", gr_battery_keys},
     {"battery.charge_taper[] and discharge_taper[]", "One point of the curve.", gr_taper_keys},
+    {"battery.charge_by_temperature[]", "One point of the curve.", gr_temperature_keys},
     {"battery.charge_losses[] and discharge_losses[]", "One point of the curve.", gr_loss_keys},
     {"battery.wear_by_level[]", "Wear on one stretch of the state of charge.", gr_wear_keys},
     {"grid", "The connection to the grid.", gr_grid_keys},

@@ -54,6 +54,7 @@ static const struct {
     [GR_GRID_PRESENT] = {boolean_unit, NULL, false, NULL, 3600},
     [GR_INVERTER_AVAILABLE] = {power_units, NULL, false, NULL, 3600},
     [GR_OUTDOOR_TEMPERATURE] = {temperature_units, NULL, false, NULL, 7200},
+    [GR_BATTERY_TEMPERATURE] = {temperature_units, NULL, false, NULL, 3600},
 };
 
 const struct gr_key gr_inputs_keys[] = {
@@ -65,7 +66,7 @@ const struct gr_key gr_inputs_keys[] = {
     {.name = "battery_power",
      .kind = GR_KEY_PART,
      .unit = "a group { ... }",
-     .about = "power into or out of the battery, AC side"},
+     .about = "power into or out of the battery, AC side; DC side where battery.coupling is \"dc\""},
     {.name = "grid_power",
      .kind = GR_KEY_PART,
      .unit = "a group { ... }",
@@ -73,7 +74,7 @@ const struct gr_key gr_inputs_keys[] = {
     {.name = "solar_power",
      .kind = GR_KEY_PART,
      .unit = "a group { ... }",
-     .about = "power of all solar arrays, AC side"},
+     .about = "power of all solar arrays, likewise"},
     {.name = "house_power",
      .kind = GR_KEY_PART,
      .unit = "a group { ... }",
@@ -94,6 +95,10 @@ const struct gr_key gr_inputs_keys[] = {
      .kind = GR_KEY_PART,
      .unit = "a group { ... }",
      .about = "air temperature outdoors, which heating and cooling are learned from"},
+    {.name = "battery_temperature",
+     .kind = GR_KEY_PART,
+     .unit = "a group { ... }",
+     .about = "temperature of the battery's cells, which battery.charge_by_temperature goes by"},
     {.name = NULL}};
 
 const struct gr_key gr_input_keys[] = {
@@ -116,7 +121,7 @@ const struct gr_key gr_input_keys[] = {
      .required = true,
      .about = "unit of the value in the payload. State of charge: %, ratio, kWh or Wh; powers and "
               "inverter_available: W or kW; "
-              "grid_present: boolean; outdoor_temperature: C or F"},
+              "grid_present: boolean; outdoor_temperature and battery_temperature: C or F"},
     {.name = "positive",
      .kind = GR_KEY_WORD,
      .offset = INPUT(positive),
@@ -147,7 +152,8 @@ const struct gr_key gr_input_keys[] = {
      .least = 1,
      .greatest = 86400,
      .standard_text =
-         "120; state of charge 300; grid_present and inverter_available 3600; outdoor_temperature 7200",
+         "120; state of charge 300; grid_present, inverter_available and battery_temperature 3600; "
+         "outdoor_temperature 7200",
      .about = "a reading older than this counts as missing"},
     {.name = "least",
      .kind = GR_KEY_NUMBER,
@@ -239,6 +245,7 @@ static struct range plausible(enum gr_channel channel, const struct gr_site *sit
     case GR_INVERTER_AVAILABLE:
         return (struct range){0, with_margin(solar + fmax(battery->charge_kw, battery->discharge_kw))};
     case GR_OUTDOOR_TEMPERATURE:
+    case GR_BATTERY_TEMPERATURE:
         return (struct range){-60, 60};
     case GR_STATE_OF_CHARGE:
     case GR_CHANNELS:
@@ -333,6 +340,20 @@ static void check_net_load(struct gr_reader *reader, const config_setting_t *gro
     }
 }
 
+static void check_temperature(struct gr_reader *reader, const config_setting_t *group,
+                              const struct gr_config *config)
+{
+    bool has_curve = config->engine.site.curves.charge_by_temperature.count > 0;
+    bool is_read = config->inputs[GR_BATTERY_TEMPERATURE].configured;
+    if (has_curve && !is_read) {
+        gr_complain(reader, group, "battery_temperature",
+                    "missing; needed for battery.charge_by_temperature");
+    } else if (is_read && !has_curve) {
+        gr_complain(reader, config_setting_get_member(group, "battery_temperature"), NULL,
+                    "found without battery.charge_by_temperature; nothing goes by it");
+    }
+}
+
 void gr_inputs_read(struct gr_reader *reader, const config_setting_t *root, struct gr_config *out)
 {
     const config_setting_t *group = gr_group_member(reader, root, "inputs", true);
@@ -350,4 +371,5 @@ void gr_inputs_read(struct gr_reader *reader, const config_setting_t *root, stru
     }
     check_twins(reader, group, out->inputs);
     check_net_load(reader, group, out);
+    check_temperature(reader, group, out);
 }

@@ -67,6 +67,8 @@ static void print_curves(FILE *stream, const struct gr_site *site)
     double percent = 100 / site->battery.capacity_kwh;
     print_curve(stream, "Greatest charging power", &curves->charge_power, percent, " %", 1, " kW");
     print_curve(stream, "Greatest discharging power", &curves->discharge_power, percent, " %", 1, " kW");
+    print_curve(stream, "Greatest charging power by temperature", &curves->charge_by_temperature, 1, " C", 1,
+                " kW");
     print_curve(stream, "Lost while charging", &curves->charge_loss, 1, " kW", 1000, " W");
     print_curve(stream, "Lost while discharging", &curves->discharge_loss, 1, " kW", 1000, " W");
     print_curve(stream, "Wear on top, per kWh taken, from each level on", &curves->wear_steps, percent, " %",

@@ -184,6 +184,12 @@ const struct gr_key gr_battery_keys[] = {
      .kind = GR_KEY_PART,
      .unit = "a list of at most 12 groups",
      .about = "greatest discharging power by state of charge, likewise"},
+    {.name = "charge_by_temperature",
+     .kind = GR_KEY_PART,
+     .unit = "a list of at most 12 groups",
+     .about =
+         "greatest charging power by the temperature of the cells, where they take less in the cold or the "
+         "heat; needs inputs.battery_temperature"},
     {.name = "charge_losses",
      .kind = GR_KEY_PART,
      .unit = "a list of at most 12 groups",

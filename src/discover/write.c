@@ -28,6 +28,7 @@ static const char *positive_word(enum gr_channel channel, double sign)
     case GR_GRID_PRESENT:
     case GR_INVERTER_AVAILABLE:
     case GR_OUTDOOR_TEMPERATURE:
+    case GR_BATTERY_TEMPERATURE:
     case GR_CHANNELS:
         break;
     }

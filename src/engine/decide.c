@@ -10,6 +10,7 @@
 static const double car_draws_kw = 0.3;    /* a charger on stand-by takes less */
 static const double limit_slack_kw = 0.05; /* meters flicker: cut a command only for more */
 static const double same_power_kw = 0.25;  /* powers nearer than this are one command */
+static const double least_charge_kw = 0.05;
 /* Of the import price: each path knows its day, so that holding a kWh back for later looks a little better
  * than it turns out. */
 static const double least_hold_share = 0.03;
@@ -194,6 +195,15 @@ static double find_target(const struct gr_engine *engine, int64_t now_s, enum gr
     return floor_percent;
 }
 
+/* Whether a charge in force is more than the battery's temperature lets in by now, beyond what is worth a
+ * change. */
+static bool is_too_much(const struct gr_engine *engine, const struct gr_pacer *held)
+{
+    double most_kw = engine->temperature_kw;
+    bool none = most_kw < least_charge_kw && held->power_kw > 0;
+    return held->kind == GR_CHARGE && (none || held->power_kw > most_kw + same_power_kw);
+}
+
 static void compare_with_present(const struct gr_engine *engine, const struct gr_seen *seen,
                                  const struct gr_outlook *outlook, const enum gr_bar bar[GR_COMMAND_KINDS],
                                  double best_cost, struct gr_wish *wish)
@@ -211,7 +221,8 @@ static void compare_with_present(const struct gr_engine *engine, const struct gr
     if ((wish->kind == GR_CHARGE || wish->kind == GR_FOLLOW) && held->kind != wish->kind) {
         wish->gain = fmax(wish->gain, engine->config.safety.least_gain);
     }
-    wish->forced = bar[held->kind] != GR_BAR_NONE || breaks_limit(engine, seen, held->kind, held->power_kw);
+    wish->forced = bar[held->kind] != GR_BAR_NONE || breaks_limit(engine, seen, held->kind, held->power_kw) ||
+                   is_too_much(engine, held);
     if (!wish->forced && held->kind == wish->kind && fabs(held->power_kw - wish->power_kw) < same_power_kw) {
         wish->power_kw = held->power_kw;
     }

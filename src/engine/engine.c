@@ -67,6 +67,7 @@ int gr_engine_create(struct gr_engine **out, const struct gr_engine_config *conf
     gr_answer_init(&engine->answer);
     gr_meter_init(&engine->meter);
     gr_charger_init(&engine->charger);
+    engine->temperature_kw = INFINITY;
     for (int kind = 0; kind < GR_OVERRIDE_KINDS; kind++) {
         engine->override_cost[kind] = (struct gr_override_cost){NAN, NAN};
     }
@@ -203,7 +204,8 @@ static void count_sample(struct gr_engine *engine, enum gr_channel channel)
                                               [GR_CAR_POWER] = GR_METER_CAR,
                                               [GR_GRID_PRESENT] = GR_METERS,
                                               [GR_INVERTER_AVAILABLE] = GR_METERS,
-                                              [GR_OUTDOOR_TEMPERATURE] = GR_METER_OUTDOOR};
+                                              [GR_OUTDOOR_TEMPERATURE] = GR_METER_OUTDOOR,
+                                              [GR_BATTERY_TEMPERATURE] = GR_METERS};
     if (meter_of[channel] < GR_METERS) {
         gr_meter_count(&engine->meter, meter_of[channel]);
     }
@@ -335,7 +337,7 @@ int gr_engine_handle(struct gr_engine *engine, const struct gr_event *event, str
 struct gr_battery gr_engine_battery(const struct gr_engine *engine)
 {
     struct gr_battery battery = engine->config.site.battery;
-    battery.charge_kw = fmin(battery.charge_kw, engine->answer.charge_kw);
+    battery.charge_kw = fmin(battery.charge_kw, fmin(engine->answer.charge_kw, engine->temperature_kw));
     battery.discharge_kw = fmin(battery.discharge_kw, engine->answer.discharge_kw);
     return battery;
 }
@@ -348,6 +350,15 @@ static double fresh_or_nan(const struct gr_engine *engine, enum gr_channel chann
     double value = NAN;
     (void)gr_guard_fresh(&engine->guard, &engine->config.safety, channel, now, &value);
     return value;
+}
+
+void gr_engine_feel_battery(struct gr_engine *engine, const struct gr_moment *now)
+{
+    struct gr_curve power = gr_curve_of(&engine->config.site.curves.charge_by_temperature);
+    double battery_c = fresh_or_nan(engine, GR_BATTERY_TEMPERATURE, now);
+    engine->temperature_kw = power.count == 0   ? INFINITY
+                             : isnan(battery_c) ? gr_curve_least(&power)
+                                                : gr_curve_value(&power, battery_c);
 }
 
 /* A meter at night may show a few watts the other way, and smoothing would carry them on for hours. */
@@ -400,6 +411,8 @@ static void see(struct gr_engine *engine, const struct gr_moment *now, struct gr
                              .car_kw = isnan(car_kw) ? 0 : car_kw,
                              .charge_available_kw = isnan(available_kw) ? INFINITY : available_kw};
     seen->discharge_available_kw = seen->charge_available_kw;
+    gr_engine_feel_battery(engine, now);
+    seen->charge_available_kw = fmin(seen->charge_available_kw, engine->temperature_kw);
     seen->solar_kw =
         is_configured(engine, GR_SOLAR_POWER) ? fresh_or_nan_from_zero(engine, GR_SOLAR_POWER, now) : 0;
     seen->house_kw = is_configured(engine, GR_HOUSE_POWER)
@@ -422,6 +435,7 @@ static void watch_answer(struct gr_engine *engine, const struct gr_moment *now, 
                                            .state_of_charge_percent = seen->state_of_charge_percent,
                                            .grid_kw = seen->grid_kw,
                                            .solar_kw = seen->solar_kw,
+                                           .temperature_kw = engine->temperature_kw,
                                            .site = &engine->config.site};
     enum gr_answer before = engine->answer.answer;
     bool may_repeat = gr_pacer_changes(&engine->pacer, now) < engine->config.safety.changes_per_day;

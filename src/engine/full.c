@@ -58,16 +58,18 @@ int gr_engine_take_full(struct gr_engine *engine, const struct gr_event *event, 
 }
 
 /* At the greatest power from now on. */
-static double hours_to_full(const struct gr_engine_config *config, double stored_kwh)
+static double hours_to_full(const struct gr_engine *engine, double stored_kwh)
 {
     enum { STEPS = 50 };
+    const struct gr_engine_config *config = &engine->config;
     const struct gr_battery *battery = &config->site.battery;
+    double most_kw = fmin(battery->charge_kw, engine->temperature_kw);
     struct gr_curve power = gr_curve_of(&config->site.curves.charge_power),
                     loss = gr_curve_of(&config->site.curves.charge_loss);
     double step_kwh = fmax(0, gr_engine_full_kwh(config) - stored_kwh) / STEPS, hours = 0;
     for (int i = 0; i < STEPS; i++) {
         double kwh = stored_kwh + (i + 0.5) * step_kwh;
-        double kw = fmin(battery->charge_kw, gr_site_most_charge_kw(&config->site, 0));
+        double kw = fmax(1e-3, fmin(most_kw, gr_site_most_charge_kw(&config->site, 0)));
         kw = power.count > 0 ? fmin(kw, gr_curve_value(&power, kwh)) : kw;
         hours +=
             step_kwh / (loss.count > 0 ? gr_curve_stored_kw(&loss, kw) : kw * battery->charge_efficiency);
@@ -85,8 +87,7 @@ void gr_engine_find_full(const struct gr_engine *engine, struct gr_engine_plan *
         return;
     }
     int64_t due_s = engine->full.since_s + window_s(engine);
-    int64_t soonest_s =
-        horizon->bounds_s[0] + (int64_t)(3600 * hours_to_full(&engine->config, plan->start_kwh));
+    int64_t soonest_s = horizon->bounds_s[0] + (int64_t)(3600 * hours_to_full(engine, plan->start_kwh));
     plan->full_due = due_s <= soonest_s;
     due_s = plan->full_due ? soonest_s : due_s;
     size_t t = 0;

@@ -204,6 +204,7 @@ struct gr_engine {
     } override_cost[GR_OVERRIDE_KINDS];
     bool overrides_changed; /* since the last turn */
     struct gr_fullness full;
+    double temperature_kw; /* what the battery's temperature lets in, looked up at each turn; INFINITY: all */
     bool replan, reissue;
     bool decided;              /* a decision was carried out since the start or the last fault */
     struct gr_command command; /* as last issued */
@@ -212,7 +213,11 @@ struct gr_engine {
     struct gr_engine_tap tap;
 };
 
-/* The configured battery within the powers that it was seen to give. */
+/* Looks up what the battery's temperature lets in: at the reading where it is fresh, else at the worst that
+ * the curve knows. */
+void gr_engine_feel_battery(struct gr_engine *engine, const struct gr_moment *now);
+
+/* The configured battery within the powers that it was seen to give, and that its temperature lets in. */
 struct gr_battery gr_engine_battery(const struct gr_engine *engine);
 
 /* What keeps the battery from feeding the grid by command at a moment, as far as the configuration and those

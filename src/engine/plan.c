@@ -718,6 +718,7 @@ int gr_engine_make_plan(struct gr_engine *engine, struct gr_moment now, double s
                         double solar_kw, struct gr_error *error)
 {
     struct gr_engine_plan plan = {0};
+    gr_engine_feel_battery(engine, &now);
     int status = build_plan(engine, &engine->overrides, now, stored_kwh, house_kw, solar_kw, &plan, error);
     if (status == GR_OK) {
         gr_engine_plan_free(&engine->plan);

@@ -5,7 +5,8 @@
 #include <stdio.h>
 #include <string.h>
 
-static const double moves_kw = 0.05;     /* a battery that does less rests */
+static const double moves_kw = 0.05; /* a battery that does less rests */
+static const double least_command_kw = 0.05;
 static const double bought_least = 5e-3; /* of capacity */
 static const double least_told = 5e-5;   /* money */
 
@@ -103,6 +104,11 @@ void gr_engine_weigh(struct gr_why *out, const struct gr_engine *engine, const s
     }
     out->announced_price = has_announced_price(&plan->overrides, out->start_s, out->end_s);
     out->ready_cost = outlook->ready_for * outlook->hours;
+    bool is_cold = engine->temperature_kw < engine->config.site.battery.charge_kw;
+    out->temperature_kw = is_cold ? engine->temperature_kw : 0;
+    if (is_cold && outlook->battery.charge_kw < least_command_kw) {
+        out->of[GR_CHARGE].bar = GR_BAR_TEMPERATURE;
+    }
     out->least_gain_per_kwh = planning->least_gain_per_exported_kwh;
 }
 

@@ -8,6 +8,7 @@
 #include <stdio.h>
 
 static const double least_told = 5e-5; /* money: the last of four decimals */
+static const double near_kw = 0.02;    /* powers are cut to whole 10 W */
 static const double near_share = 5e-3; /* of capacity: as good as full, or as empty as may be */
 
 /* ---- putting a line together ---- */
@@ -133,6 +134,9 @@ static void add_bar(struct line *line, const struct gr_why *why, enum gr_bar bar
         break;
     case GR_BAR_NO_STOCK:
         add(line, "there is nothing to give");
+        break;
+    case GR_BAR_TEMPERATURE:
+        add(line, "the battery takes nothing at its temperature");
         break;
     case GR_BAR_NONE:
     case GR_BARS:
@@ -294,6 +298,9 @@ static void add_bounds(struct line *line, const struct gr_why *why, const struct
 {
     const struct gr_alternative *chosen = &why->of[why->kind];
     double near_kwh = near_share * why->capacity_kwh;
+    if (why->kind == GR_CHARGE && why->temperature_kw > 0 && why->power_kw > why->temperature_kw - near_kw) {
+        add(line, "; at its temperature the battery takes no more than %.2f kW", why->temperature_kw);
+    }
     if (why->at_import_limit) {
         add(line, "; the power is what the import limit of %.2f kW leaves", why->import_limit_kw);
     }

@@ -92,8 +92,8 @@ static bool may_give_less(const struct gr_answer_watch *watch, const struct gr_a
            seen->grid_kw <= tolerance - site->grid.export_limit_kw;
 }
 
-/* What the command asks for, as far as the battery's curve lets it at this level, and an inverter that it
- * shares with the sun. */
+/* What the command asks for, as far as the battery lets it at this level and temperature, and an inverter
+ * that it shares with the sun. */
 static double expected_kw(const struct gr_answer_watch *watch, const struct gr_answer_seen *seen)
 {
     const struct gr_battery_curves *curves = &seen->site->curves;
@@ -103,7 +103,7 @@ static double expected_kw(const struct gr_answer_watch *watch, const struct gr_a
     double solar_kw = isnan(seen->solar_kw) ? 0 : seen->solar_kw;
     double inverter_kw = charges ? gr_site_most_charge_kw(seen->site, solar_kw)
                                  : fmax(0, gr_site_most_discharge_kw(seen->site) - solar_kw);
-    double kw = fmin(watch->power_kw, inverter_kw);
+    double kw = fmin(watch->power_kw, charges ? fmin(inverter_kw, seen->temperature_kw) : inverter_kw);
     return power.count == 0 || isnan(stored_kwh) ? kw : fmin(kw, gr_curve_value(&power, stored_kwh));
 }
 

@@ -78,14 +78,16 @@ static double wear_of(const struct gr_site *site, double stored_kwh, double batt
                : 0;
 }
 
-/* What the battery lets in or gives at this level: the steps are so short that it stays. */
-static double within_powers(const struct gr_site *site, double stored_kwh, double battery_kw)
+/* What the battery lets in or gives at this level and temperature: the steps are so short that they stay. */
+static double within_powers(const struct gr_site *site, double air_c, double stored_kwh, double battery_kw)
 {
     struct gr_curve charge = gr_curve_of(&site->curves.charge_power),
-                    discharge = gr_curve_of(&site->curves.discharge_power);
+                    discharge = gr_curve_of(&site->curves.discharge_power),
+                    cold = gr_curve_of(&site->curves.charge_by_temperature);
     double least_kw = -site->battery.discharge_kw, most_kw = site->battery.charge_kw;
     least_kw = discharge.count > 0 ? fmax(least_kw, -gr_curve_value(&discharge, stored_kwh)) : least_kw;
     most_kw = charge.count > 0 ? fmin(most_kw, gr_curve_value(&charge, stored_kwh)) : most_kw;
+    most_kw = cold.count > 0 ? fmin(most_kw, gr_curve_value(&cold, air_c)) : most_kw;
     return fmin(fmax(battery_kw, least_kw), most_kw);
 }
 
@@ -121,7 +123,7 @@ void gr_house_step(struct gr_house_flow *out, const struct gr_house_scene *scene
     const struct gr_site *site = &scene->site;
     double hours = seconds / 3600;
     double wanted_kw = gr_band_power_kw(band, net_kw(site, load));
-    wanted_kw = within_powers(site, *stored_kwh, wanted_kw);
+    wanted_kw = within_powers(site, load->air_c, *stored_kwh, wanted_kw);
     double allowed_kw = within_limits(site, load, wanted_kw);
     double battery_kw = battery_power(site, allowed_kw, *stored_kwh, stop_kwh, hours);
     double curtail_kw = curtailed_kw(site, load, battery_kw);

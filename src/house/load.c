@@ -126,6 +126,8 @@ void gr_house_load_at(struct gr_house_load *out, const struct gr_house_scene *sc
     double noise = gr_house_noise(scene->seed, noise_minute, minute_s / 60);
     double base = base_kw(scene, local_hour(zone, minute_s)) * fmax(1 + scene->noise_share * noise, 0);
     out->house_kw = base + appliance_kw(scene, zone, minute_s);
+    double phase = (local_hour(zone, minute_s) - 5) / 24 * 2 * M_PI;
+    out->air_c = scene->air_mean_c - scene->air_swing_c * cos(phase);
     out->car_kw = scene->car_kw > 0 ? car_kw(scene, zone, minute_s) : 0;
     out->solar_kw =
         gr_site_solar_kw(&scene->site, minute_s, minute_s + 60, clearness_at(scene, zone, minute_s));

@@ -12,7 +12,8 @@ static const struct {
                            [GR_CAR_POWER] = {"car_power", "kW"},
                            [GR_GRID_PRESENT] = {"grid_present", ""},
                            [GR_INVERTER_AVAILABLE] = {"inverter_available", "kW"},
-                           [GR_OUTDOOR_TEMPERATURE] = {"outdoor_temperature", "degrees Celsius"}};
+                           [GR_OUTDOOR_TEMPERATURE] = {"outdoor_temperature", "degrees Celsius"},
+                           [GR_BATTERY_TEMPERATURE] = {"battery_temperature", "degrees Celsius"}};
 
 const char *gr_channel_name(enum gr_channel channel)
 {

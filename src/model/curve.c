@@ -15,6 +15,15 @@ static size_t find_piece(const struct gr_curve *curve, double x)
     return i;
 }
 
+double gr_curve_least(const struct gr_curve *curve)
+{
+    double least = curve->y[0];
+    for (size_t i = 1; i < curve->count; i++) {
+        least = fmin(least, curve->y[i]);
+    }
+    return least;
+}
+
 double gr_curve_value(const struct gr_curve *curve, double x)
 {
     size_t last = curve->count - 1;

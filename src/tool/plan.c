@@ -32,6 +32,7 @@ struct call {
     bool explains;
     struct gr_told_time explained;
     double percent; /* NAN: to be found out */
+    bool feels;     /* the battery's temperature is known */
     const char *percent_source;
     struct gr_moment now;
 };
@@ -188,36 +189,52 @@ static void gather_rates(struct work *work, struct gr_moment now)
     }
 }
 
-static bool take_state(const struct gr_config *config, const struct gr_bridge_event *event, struct call *call)
+static bool take_value(double *out, const struct gr_config *config, enum gr_channel channel,
+                       const struct gr_bridge_event *event)
 {
-    const struct gr_input *input = &config->inputs[GR_STATE_OF_CHARGE];
-    if (event->kind != GR_BRIDGE_MESSAGE || event->oversized ||
-        !gr_topic_matches(input->topic, event->topic) ||
-        gr_payload_read(&call->percent, input, GR_STATE_OF_CHARGE, config->engine.site.battery.capacity_kwh,
-                        event->payload, event->length, NULL) != GR_OK) {
-        return false;
+    const struct gr_input *input = &config->inputs[channel];
+    return event->kind == GR_BRIDGE_MESSAGE && !event->oversized && input->configured &&
+           gr_topic_matches(input->topic, event->topic) &&
+           gr_payload_read(out, input, channel, config->engine.site.battery.capacity_kwh, event->payload,
+                           event->length, NULL) == GR_OK;
+}
+
+/* A remembered temperature is better than none. */
+static void take_event(struct work *work, const struct gr_bridge_event *event, struct call *call)
+{
+    double battery_c;
+    if (isnan(call->percent) && take_value(&call->percent, work->config, GR_STATE_OF_CHARGE, event)) {
+        call->percent_source = event->retained ? "as the broker remembers it" : "as read from the broker";
     }
-    call->percent_source = event->retained ? "as the broker remembers it" : "as read from the broker";
-    return true;
+    if (take_value(&battery_c, work->config, GR_BATTERY_TEMPERATURE, event)) {
+        struct gr_event reading = {.kind = GR_EVENT_READING,
+                                   .at = call->now,
+                                   .of.reading = {.channel = GR_BATTERY_TEMPERATURE, .value = battery_c}};
+        call->feels = gr_engine_handle(work->engine, &reading, NULL) == GR_OK;
+    }
 }
 
 static void ask_broker(struct work *work, struct call *call)
 {
     struct gr_bridge *bridge = NULL;
     struct gr_mqtt mqtt = work->config->mqtt;
-    const char *filter = work->config->inputs[GR_STATE_OF_CHARGE].topic;
+    const struct gr_input *inputs = work->config->inputs;
+    const char *filters[2] = {inputs[GR_STATE_OF_CHARGE].topic, inputs[GR_BATTERY_TEMPERATURE].topic};
+    bool wants_temperature = inputs[GR_BATTERY_TEMPERATURE].configured;
     int64_t deadline_ms = gr_clock_mono_ms() + state_wait_ms;
     (void)snprintf(mqtt.client_id, sizeof mqtt.client_id, "granary-plan-%d", (int)getpid());
-    if (gr_bridge_create(&bridge, &mqtt, NULL, 0, &filter, 1, (uint64_t)getpid(), NULL) != GR_OK) {
+    if (gr_bridge_create(&bridge, &mqtt, NULL, 0, filters, wants_temperature ? 2 : 1, (uint64_t)getpid(),
+                         NULL) != GR_OK) {
         return;
     }
-    while (isnan(call->percent) && gr_clock_mono_ms() < deadline_ms) {
+    while ((isnan(call->percent) || (wants_temperature && !call->feels)) &&
+           gr_clock_mono_ms() < deadline_ms) {
         struct gr_bridge_event event;
         struct curl_waitfd fd = {.fd = gr_bridge_fd(bridge), .events = CURL_WAIT_POLLIN};
         gr_bridge_step(bridge, gr_clock_mono_ms());
         (void)gr_fetch_wait(work->fetch, &fd, 1, 200, NULL);
         while (gr_bridge_next(bridge, &event)) {
-            (void)take_state(work->config, &event, call);
+            take_event(work, &event, call);
             gr_bridge_event_free(&event);
         }
     }
@@ -244,7 +261,7 @@ static int gather(struct work *work, struct call *call)
         (void)gr_history_restore(work->store, work->engine, &call->now, NULL);
     }
     gather_rates(work, call->now);
-    if (isnan(call->percent)) {
+    if (isnan(call->percent) || work->config->inputs[GR_BATTERY_TEMPERATURE].configured) {
         ask_broker(work, call);
     }
     if (isnan(call->percent)) {

@@ -15,8 +15,6 @@
 
 enum { answer_ms = 5000, connect_ms = 10000, listen_ms = 700, first_offers = 10, most_wait_ms = 500 };
 
-static const double mild_c = 15; /* the house that is simulated does not heat */
-
 struct run {
     const struct gr_sim_options *options;
     const struct gr_config *config;
@@ -167,7 +165,7 @@ static void read_meters(struct run *run, const struct gr_house_load *load, int64
     value[GR_CAR_POWER] = flow.car_kw;
     value[GR_GRID_PRESENT] = 1;
     value[GR_INVERTER_AVAILABLE] = fmax(site->battery.charge_kw, site->battery.discharge_kw);
-    value[GR_OUTDOOR_TEMPERATURE] = mild_c;
+    value[GR_OUTDOOR_TEMPERATURE] = value[GR_BATTERY_TEMPERATURE] = load->air_c;
 }
 
 static int publish_moment(struct run *run, const struct gr_house_load *load, int64_t utc_s, int64_t step)

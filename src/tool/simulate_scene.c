@@ -43,6 +43,10 @@ static const struct gr_key root_keys[] = {
     {.name = "house", .kind = GR_KEY_PART, .unit = "a group { ... }", .required = true, .about = "the load"},
     {.name = "car", .kind = GR_KEY_PART, .unit = "a group { ... }", .about = "a car that charges"},
     {.name = "sun", .kind = GR_KEY_PART, .unit = "a group { ... }", .required = true, .about = "the weather"},
+    {.name = "air",
+     .kind = GR_KEY_PART,
+     .unit = "a group { ... }",
+     .about = "temperature outdoors and of the battery; 15 degrees where it is left out"},
     {.name = "battery",
      .kind = GR_KEY_PART,
      .unit = "a group { ... }",
@@ -139,6 +143,22 @@ static const struct gr_key sun_keys[] = {{.name = "clearness_mean",
                                           .offset = HOUSE(cloud_share),
                                           .greatest = 1,
                                           .about = "share of the clearness that it takes"},
+                                         {.name = NULL}};
+
+static const struct gr_key air_keys[] = {{.name = "mean_c",
+                                          .kind = GR_KEY_NUMBER,
+                                          .offset = HOUSE(air_mean_c),
+                                          .unit = "degrees Celsius",
+                                          .least = -60,
+                                          .greatest = 60,
+                                          .standard = 15,
+                                          .about = "mean of the day"},
+                                         {.name = "swing_c",
+                                          .kind = GR_KEY_NUMBER,
+                                          .offset = HOUSE(air_swing_c),
+                                          .unit = "degrees",
+                                          .greatest = 30,
+                                          .about = "so much colder at 05:00, and warmer at 17:00"},
                                          {.name = NULL}};
 
 /* Ranges of the configuration; what is missing here is as configured. */
@@ -283,6 +303,8 @@ static void read_root(struct gr_reader *reader, const config_setting_t *root, vo
     read_group(reader, root, "house", true, house_keys, form);
     read_group(reader, root, "sun", true, sun_keys, form);
     read_group(reader, root, "prices", true, price_keys, form);
+    gr_form_defaults(air_keys, form);
+    read_group(reader, root, "air", false, air_keys, form);
     read_car(reader, root, form);
     read_battery(reader, root, &form->scene.house.site);
     if (gr_given(root, "start") &&

@@ -103,7 +103,8 @@ bool gr_watch_judge(const struct gr_watch watches[GR_CHANNELS], const struct gr_
     const struct gr_watch *watch = &watches[channel];
     const struct gr_input *input = &config->inputs[channel];
     double max_age_s = config->engine.safety.max_age_s[channel];
-    if (channel == GR_OUTDOOR_TEMPERATURE && watch->live == 0 && !watch->refusal[0]) {
+    bool thermometer = channel == GR_OUTDOOR_TEMPERATURE || channel == GR_BATTERY_TEMPERATURE;
+    if (thermometer && watch->live == 0 && !watch->refusal[0]) {
         (void)snprintf(verdict, size, "not heard meanwhile, which a thermometer may take %g s for",
                        max_age_s);
         return true; /* no command waits for it */

@@ -62,6 +62,7 @@ static void every_member_of_a_configuration_comes_back_as_it_was(void **state)
     config->engine.site.curves.discharge_power = (struct gr_curve_points){2, {0, 1}, {2, 5}};
     config->engine.site.curves.charge_loss = (struct gr_curve_points){2, {0, 4}, {0.04, 0.24}};
     config->engine.site.curves.discharge_loss = (struct gr_curve_points){2, {0, 5}, {0.04, 0.34}};
+    config->engine.site.curves.charge_by_temperature = (struct gr_curve_points){3, {-10, 0, 10}, {0, 1.5, 4}};
     config->engine.site.curves.wear_steps = (struct gr_curve_points){2, {0, 2}, {0.02, 0}};
     (void)snprintf(config->engine.site.name, GR_NAME_SIZE, "a \"house\" \\ with a name");
     char *text = text_of_settings(&config->engine);

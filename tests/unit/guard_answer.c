@@ -8,7 +8,7 @@ struct bench {
     struct gr_safety safety;
     struct gr_site site;
     struct gr_moment now;
-    double battery_kw, percent, grid_kw, solar_kw;
+    double battery_kw, percent, grid_kw, solar_kw, temperature_kw;
     bool budget_spent;
     int repeats;
 };
@@ -20,7 +20,8 @@ static struct bench begin(enum gr_command_kind kind, double power_kw, double tar
                                    .reserve_percent = 10,
                                    .grid = {.import_limit_kw = 12, .export_limit_kw = 6}},
                           .now = {.utc_s = 1773100800, .mono_ms = 50000, .synchronised = true},
-                          .percent = 50};
+                          .percent = 50,
+                          .temperature_kw = INFINITY};
     gr_answer_init(&bench.watch);
     gr_answer_told(&bench.watch, kind, power_kw, target_percent, &bench.now);
     return bench;
@@ -35,6 +36,7 @@ static void pass(struct bench *bench, int seconds)
                                       .state_of_charge_percent = bench->percent,
                                       .grid_kw = bench->grid_kw,
                                       .solar_kw = bench->solar_kw,
+                                      .temperature_kw = bench->temperature_kw,
                                       .site = &bench->site};
         bench->repeats +=
             gr_answer_turn(&bench->watch, &bench->safety, &seen, !bench->budget_spent, &bench->now);
@@ -70,6 +72,27 @@ static void a_battery_that_is_known_to_taper_follows_with_what_it_lets_in(void *
     bench.battery_kw = 1.5;
     pass(&bench, 130);
     assert_int_equal(bench.watch.answer, GR_ANSWER_LIMITED);
+}
+
+/* Commanded 3 kW before it got cold: 0.8 kW is all that its temperature lets in, and no sign of a limit that
+ * has to be learned, still less of a deaf battery. */
+static void a_battery_that_the_cold_limits_follows_with_what_it_lets_in(void **state)
+{
+    (void)state;
+    struct bench bench = begin(GR_CHARGE, 3, 100);
+    bench.temperature_kw = 0.8;
+    bench.battery_kw = 0.7;
+    pass(&bench, 400);
+    assert_int_equal(bench.watch.answer, GR_ANSWER_FOLLOWS);
+    assert_int_equal(bench.repeats, 0);
+    struct bench frozen = begin(GR_CHARGE, 3, 100);
+    frozen.temperature_kw = 0;
+    pass(&frozen, 400);
+    assert_int_equal(frozen.watch.answer, GR_ANSWER_FOLLOWS);
+    struct bench warm = begin(GR_CHARGE, 3, 100);
+    warm.battery_kw = 0.7;
+    pass(&warm, 400);
+    assert_int_equal(warm.watch.answer, GR_ANSWER_LIMITED);
 }
 
 /* 3 kW of inverter let 2.7 kW in at night; with the sun's 2 kW the whole 4 kW come, and less is too little.
@@ -305,8 +328,11 @@ static void a_reading_from_before_the_command_says_nothing_about_it(void **state
 {
     (void)state;
     struct bench bench = begin(GR_CHARGE, 3, 90);
-    struct gr_answer_seen seen = {
-        .battery_kw = 0, .battery_ms = bench.now.mono_ms, .state_of_charge_percent = 50, .site = &bench.site};
+    struct gr_answer_seen seen = {.battery_kw = 0,
+                                  .battery_ms = bench.now.mono_ms,
+                                  .state_of_charge_percent = 50,
+                                  .temperature_kw = INFINITY,
+                                  .site = &bench.site};
     bench.now.mono_ms += 150000;
     assert_false(gr_answer_turn(&bench.watch, &bench.safety, &seen, true, &bench.now));
     assert_int_equal(bench.watch.astray_ms, -1);
@@ -336,6 +362,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_battery_that_does_as_told_follows),
         cmocka_unit_test(a_battery_that_is_known_to_taper_follows_with_what_it_lets_in),
+        cmocka_unit_test(a_battery_that_the_cold_limits_follows_with_what_it_lets_in),
         cmocka_unit_test(a_battery_behind_a_shared_inverter_follows_with_what_that_lets_in),
         cmocka_unit_test(a_deaf_battery_is_told_once_more_and_then_given_up),
         cmocka_unit_test(another_power_is_no_new_chance_for_a_deaf_battery),

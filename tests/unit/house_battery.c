@@ -310,6 +310,20 @@ static void losses_by_power_and_wear_by_level_are_counted_as_they_are_given(void
     expect_near("wear", 0, bill.wear_cost, 2 * 0.03 + 0.7 * 0.05 + 1.6 * 0.2, 1e-12);
 }
 
+static void a_cold_battery_takes_what_its_temperature_lets_in_and_gives_as_ever(void **state)
+{
+    (void)state;
+    struct gr_house_scene scene = plain_scene();
+    struct gr_house_flow flow;
+    struct gr_house_load load = {.house_kw = 0, .air_c = 4};
+    double stored_kwh = 5;
+    scene.site.curves.charge_by_temperature = (struct gr_curve_points){2, {0, 10}, {1, 4}};
+    gr_house_step(&flow, &scene, &load, (struct gr_band){4, 4}, 1, &stored_kwh, 60);
+    expect_near("charging", 0, flow.battery_kw, 1 + 3 * 0.4, 1e-12);
+    gr_house_step(&flow, &scene, &load, (struct gr_band){-5, -5}, 1, &stored_kwh, 60);
+    expect_near("discharging", 1, flow.battery_kw, -5, 1e-12);
+}
+
 /* 7 kW of sun behind an inverter of 4 kW that gives 0.9: at rest it gives its 4 kW and loses the rest;
  * following, the house's 2.7 kW take 3 kW and the battery as much as it can, 4 kW. At night 3.6 kW from the
  * meter take 4. */
@@ -355,6 +369,7 @@ int main(void)
         cmocka_unit_test(each_command_moves_the_power_that_its_band_allows),
         cmocka_unit_test(the_connection_holds_battery_and_solar_back_and_says_so),
         cmocka_unit_test(the_bill_agrees_with_one_recomputed_from_energy_sums),
+        cmocka_unit_test(a_cold_battery_takes_what_its_temperature_lets_in_and_gives_as_ever),
         cmocka_unit_test(a_shared_inverter_lets_through_what_it_can_and_takes_its_share),
         cmocka_unit_test(a_tapering_battery_takes_and_gives_what_its_level_lets_it),
         cmocka_unit_test(losses_by_power_and_wear_by_level_are_counted_as_they_are_given),

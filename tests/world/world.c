@@ -209,6 +209,8 @@ static double true_value(const struct world *world, enum gr_channel channel)
         return world->grid_present ? 1 : 0;
     case GR_OUTDOOR_TEMPERATURE:
         return world->outdoor_c;
+    case GR_BATTERY_TEMPERATURE:
+        return world->load.air_c;
     case GR_INVERTER_AVAILABLE:
     case GR_CHANNELS:
         break;
