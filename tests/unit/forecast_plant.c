@@ -148,6 +148,13 @@ static void a_few_days_say_nothing_yet(void **state)
     assert_true(isnan(plant.scale) && !plant.turned && plant.shadows == 0);
     assert_int_equal(gr_plant_look(&plant, &series, &none, &error), GR_INVALID);
     assert_says(error.text, "no arrays are configured");
+    static const int32_t odd_steps_s[] = {60, 700, 7200};
+    for (size_t i = 0; i < sizeof odd_steps_s / sizeof odd_steps_s[0]; i++) {
+        struct gr_series odd = series;
+        odd.step_s = odd_steps_s[i];
+        assert_int_equal(gr_plant_look(&plant, &odd, &site, &error), GR_INVALID);
+        assert_says(error.text, "a divisor of 3600 from 300 on expected");
+    }
     free(kw);
 }
 

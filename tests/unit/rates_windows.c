@@ -104,6 +104,12 @@ static void lengths_local_times_units_and_other_kinds_are_understood(void **stat
         "{\"events\":[{\"ref\":\"m\",\"from\":\"2026-01-16T17:00:00Z\",\"to\":\"2026-01-16T18:00:00Z\","
         "\"pay\":850}]}",
         "import_price 01-16T17:00 01-16T18:00 0.85 m\n");
+    prices.unit = GR_EVENTS_MINOR_PER_KWH;
+    expect_told(
+        &prices,
+        "{\"events\":[{\"ref\":\"c\",\"from\":\"2026-01-16T17:00:00Z\",\"to\":\"2026-01-16T18:00:00Z\","
+        "\"pay\":85}]}",
+        "import_price 01-16T17:00 01-16T18:00 0.85 c\n");
 }
 
 static void a_wrong_event_is_refused_by_name_and_the_others_are_taken(void **state)
@@ -331,10 +337,37 @@ static void more_windows_than_can_be_kept_are_refused_whole(void **state)
     free(text);
 }
 
+/* Short events of a high priority in the midst of long ones cut each of these into hundreds of pieces. */
+static void more_pieces_than_can_be_kept_are_refused_whole(void **state)
+{
+    (void)state;
+    enum { SIZE = 300000 };
+    char *text = malloc(SIZE);
+    struct gr_told_windows told;
+    struct gr_error error = {""};
+    assert_non_null(text);
+    size_t used = (size_t)snprintf(text, SIZE, "[");
+    for (int i = 0; i < 600; i++) {
+        bool low = i < 4;
+        char start[GR_RFC3339_SIZE];
+        used += (size_t)snprintf(
+            text + used, SIZE - used,
+            "%s{\"id\":\"%d\",\"intervalPeriod\":{\"start\":\"%s\",\"duration\":\"%s\"},\"priority\":%d,"
+            "\"intervals\":[{\"id\":0,\"payloads\":[{\"type\":\"%s\",\"values\":[%d]}]}]}",
+            i ? "," : "", i, gr_rfc3339_format(start, moment(NOW) + (low ? 0 : i * INT64_C(120))),
+            low ? "P2D" : "PT1M", low ? 9 - i : 0, "PRICE", 1 + i % 2);
+    }
+    (void)snprintf(text + used, SIZE - used, "]");
+    assert_int_equal(read_text(&told, &openadr, text, &error), GR_INVALID);
+    expect_words(&error, "more windows than can be kept");
+    free(text);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_list_is_read_by_its_pointers),
+        cmocka_unit_test(more_pieces_than_can_be_kept_are_refused_whole),
         cmocka_unit_test(lengths_local_times_units_and_other_kinds_are_understood),
         cmocka_unit_test(a_wrong_event_is_refused_by_name_and_the_others_are_taken),
         cmocka_unit_test(what_has_ended_or_lies_far_ahead_is_left_out),

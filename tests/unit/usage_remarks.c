@@ -68,6 +68,20 @@ static void wrong_units_and_zones_are_remarked(void **state)
     gr_zone_free(utc);
 }
 
+static void a_column_without_a_number_is_remarked(void **state)
+{
+    (void)state;
+    char document[16384];
+    size_t used = (size_t)snprintf(document, sizeof document, "start_utc,load_kwh,solar_kwh\n");
+    for (int hour = 0; hour < 48; hour++) {
+        used += (size_t)snprintf(document + used, sizeof document - used, "2026-06-%02dT%02d:00Z,,\n",
+                                 1 + hour / 24, hour % 24);
+    }
+    struct gr_usage_report report = report_of(document, NULL);
+    assert_non_null(strstr(report.remarks, "the load column is empty"));
+    assert_non_null(strstr(report.remarks, "the solar column is empty"));
+}
+
 static void a_meters_reading_is_remarked(void **state)
 {
     (void)state;
@@ -171,6 +185,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(wrong_units_and_zones_are_remarked),
+        cmocka_unit_test(a_column_without_a_number_is_remarked),
         cmocka_unit_test(a_meters_reading_is_remarked),
         cmocka_unit_test(single_values_of_another_unit_are_counted),
         cmocka_unit_test(clean_houses_with_sun_are_read_without_a_remark),
