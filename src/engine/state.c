@@ -103,20 +103,19 @@ struct part {
 };
 
 #define ONE(member) offsetof(struct state, member), 1, 0
-#define MANY(list, member, many)                                                                             \
-    offsetof(struct state, list[0] member), many, sizeof(((struct state *)NULL)->list[0])
-#define READINGS(member) MANY(guard.reading, member, GR_CHANNELS)
-#define ASKED(member) MANY(overrides.of, member, GR_OVERRIDE_KINDS)
-#define WINDOWS(member) MANY(overrides.windows, member, GR_MOST_WINDOWS)
+#define MANY(first, list, many) offsetof(struct state, first), many, sizeof(((struct state *)NULL)->list[0])
+#define READINGS(member) MANY(guard.reading[0].member, guard.reading, GR_CHANNELS)
+#define ASKED(member) MANY(overrides.of[0].member, overrides.of, GR_OVERRIDE_KINDS)
+#define WINDOWS(member) MANY(overrides.windows[0].member, overrides.windows, GR_MOST_WINDOWS)
 
 #define GREATEST_S (INT64_C(1) << 41) /* twice a log's own */
 #define GREATEST_MS (INT64_C(1) << 52)
 #define A_COUNT (INT64_C(1) << 30)
 
 static const struct part parts[] = {
-    {READINGS(.seen), FLAG, 1},
-    {READINGS(.mono_ms), MOMENT, GREATEST_MS},
-    {READINGS(.candidate_ms), MOMENT, GREATEST_MS},
+    {READINGS(seen), FLAG, 1},
+    {READINGS(mono_ms), MOMENT, GREATEST_MS},
+    {READINGS(candidate_ms), MOMENT, GREATEST_MS},
     {ONE(guard.frozen.mono_ms), MOMENT, GREATEST_MS},
     {ONE(guard.contradicted_ms), MOMENT, GREATEST_MS},
     {ONE(guard.rival_until_ms), MOMENT, GREATEST_MS},
@@ -133,7 +132,7 @@ static const struct part parts[] = {
     {ONE(pacer.since_ms), MOMENT, GREATEST_MS},
     {ONE(pacer.weighed_ms), MOMENT, GREATEST_MS},
     {ONE(pacer.loss_end_ms), MOMENT, GREATEST_MS},
-    {MANY(pacer.change_ms, , GR_MOST_CHANGES), MOMENT, GREATEST_MS},
+    {MANY(pacer.change_ms[0], pacer.change_ms, GR_MOST_CHANGES), MOMENT, GREATEST_MS},
     {ONE(pacer.changes), COUNT, A_COUNT},
     {ONE(answer.kind), KIND, GR_COMMAND_KINDS - 1},
     {ONE(answer.since_ms), MOMENT, GREATEST_MS},
@@ -154,23 +153,23 @@ static const struct part parts[] = {
     {ONE(meter.half.start_s), MOMENT, GREATEST_S},
     {ONE(meter.fine.step_s), STEP, GR_FINE_STEP_S},
     {ONE(meter.fine.start_s), MOMENT, GREATEST_S},
-    {MANY(meter.samples, , GR_METERS), SMALL, A_COUNT},
+    {MANY(meter.samples[0], meter.samples, GR_METERS), SMALL, A_COUNT},
     {ONE(charger.begun), FLAG, 1},
     {ONE(charger.phase), KIND, GR_CHARGER_CHARGES},
     {ONE(charger.mono_ms), MOMENT, GREATEST_MS},
     {ONE(charger.since_ms), MOMENT, GREATEST_MS},
     {ONE(charger.high_ms), MOMENT, GREATEST_MS},
-    {MANY(overrides.active, , GR_OVERRIDE_KINDS), FLAG, 1},
-    {ASKED(.kind), KIND, GR_OVERRIDE_KINDS - 1},
-    {ASKED(.command), KIND, GR_COMMAND_KINDS - 1},
-    {ASKED(.since_s), MOMENT, GREATEST_S},
-    {ASKED(.until_s), MOMENT, GREATEST_S},
-    {ASKED(.by), TEXT, GR_NAME_SIZE},
+    {MANY(overrides.active[0], overrides.active, GR_OVERRIDE_KINDS), FLAG, 1},
+    {ASKED(kind), KIND, GR_OVERRIDE_KINDS - 1},
+    {ASKED(command), KIND, GR_COMMAND_KINDS - 1},
+    {ASKED(since_s), MOMENT, GREATEST_S},
+    {ASKED(until_s), MOMENT, GREATEST_S},
+    {ASKED(by), TEXT, GR_NAME_SIZE},
     {ONE(overrides.window_count), COUNT, GR_MOST_WINDOWS},
-    {WINDOWS(.kind), KIND, GR_WINDOW_KINDS - 1},
-    {WINDOWS(.source), SMALL, GR_MOST_EVENT_SOURCES - 1},
-    {WINDOWS(.start_s), MOMENT, GREATEST_S},
-    {WINDOWS(.end_s), MOMENT, GREATEST_S},
+    {WINDOWS(kind), KIND, GR_WINDOW_KINDS - 1},
+    {WINDOWS(source), SMALL, GR_MOST_EVENT_SOURCES - 1},
+    {WINDOWS(start_s), MOMENT, GREATEST_S},
+    {WINDOWS(end_s), MOMENT, GREATEST_S},
     {ONE(full.since_s), MOMENT, GREATEST_S},
     {ONE(full.known), FLAG, 1},
     {ONE(command.kind), KIND, GR_COMMAND_KINDS - 1},
