@@ -1,5 +1,7 @@
 #include "chaos/chaos.h"
 
+#include "granary/coupling.h"
+
 #include <inttypes.h>
 #include <math.h>
 #include <stdio.h>
@@ -18,7 +20,8 @@ enum {
 };
 
 static const double year_s = 31557600;
-static const double slack_kw = 0.061; /* the guard's own 0.05, and whole 10 W */
+static const double slack_kw = 0.061;     /* the guard's own 0.05, and whole 10 W */
+static const double cold_slack_kw = 0.26; /* a charge is lowered once it is 0.25 kW too strong */
 
 static const char *const law_names[LAWS] = {"power",  "import",   "export",   "reserve",  "fresh",  "follow",
                                             "budget", "recovery", "validity", "sequence", "answer", "ledger"};
@@ -84,6 +87,7 @@ static void set_load(struct chaos *chaos)
     load->house_kw = 0.2 + 0.6 * chance(chaos) + (hour >= 17 && hour < 22) + (chance(chaos) < 0.05 ? 8 : 0);
     load->solar_kw = fmax(0, height) * 6 * chance(chaos);
     load->car_kw = day % 3 == 0 && hour >= 21 ? 7 : 0;
+    load->air_c = 3 - 8 * cos((hour - 5) / 12 * 3.14159265);
 }
 
 static void set_up(struct chaos *chaos, uint64_t seed)
@@ -107,6 +111,13 @@ static void set_up(struct chaos *chaos, uint64_t seed)
         safety->max_age_s[channel] = 1800;
     }
     safety->max_age_s[GR_HOUSE_POWER] = 0; /* the load is computed from the balance */
+    if (seed % 3 == 0) {
+        world->config.site.dc_coupled = true;
+        world->config.site.inverter = (struct gr_dc_inverter){5, 0.95, 0.94};
+    } else if (seed % 3 == 1) {
+        world->config.site.curves.charge_by_temperature = (struct gr_curve_points){2, {-5, 10}, {0.5, 6}};
+        safety->max_age_s[GR_BATTERY_TEMPERATURE] = 1800;
+    }
     world->config.import.source[0].is_bands = false;
     world->config.export.source[0].is_bands = false;
 }
@@ -342,22 +353,33 @@ static void require(struct chaos *chaos, bool holds, enum chaos_law law, const c
     }
 }
 
+/* What the battery's temperature lets in; INFINITY: all. */
+static double temperature_kw(const struct chaos *chaos)
+{
+    struct gr_curve power = gr_curve_of(&chaos->world.config.site.curves.charge_by_temperature);
+    return power.count > 0 ? gr_curve_value(&power, chaos->world.load.air_c) : (double)INFINITY;
+}
+
 static void check_command(struct chaos *chaos)
 {
     const struct gr_decision *decision = &chaos->world.decision;
     const struct gr_command *command = &decision->command;
     const struct gr_site *site = &chaos->world.config.site;
-    double meter_kw = decision->house_kw + decision->car_kw - decision->solar_kw;
     double power_kw = command->power_kw;
+    double battery_kw = command->kind == GR_EXPORT ? -power_kw : power_kw;
+    double grid_kw =
+        decision->house_kw + decision->car_kw + gr_site_drawn_kw(site, battery_kw, decision->solar_kw);
     bool powered = command->kind == GR_CHARGE || command->kind == GR_EXPORT;
     require(chaos, power_kw >= 0 && power_kw <= 6 && (powered || power_kw == 0), LAW_POWER,
             "beyond the battery");
     if (command->kind == GR_CHARGE && power_kw > 0) {
-        require(chaos, meter_kw + power_kw <= site->grid.import_limit_kw + slack_kw, LAW_IMPORT,
+        require(chaos, grid_kw <= site->grid.import_limit_kw + slack_kw, LAW_IMPORT,
                 "the charge is too much for the connection");
+        require(chaos, power_kw <= temperature_kw(chaos) + cold_slack_kw, LAW_POWER,
+                "the charge is too much for the cold battery");
     }
     if (command->kind == GR_EXPORT && power_kw > 0) {
-        require(chaos, power_kw - meter_kw <= site->grid.export_limit_kw + slack_kw, LAW_EXPORT,
+        require(chaos, -grid_kw <= site->grid.export_limit_kw + slack_kw, LAW_EXPORT,
                 "the export is too much for the connection");
         require(chaos, decision->stored_kwh / site->battery.capacity_kwh * 100 >= site->reserve_percent,
                 LAW_RESERVE, "an export below the reserve");
@@ -528,13 +550,15 @@ static void check_answer(struct chaos *chaos)
 
 /* ---- the ledger ---- */
 
-/* The engine's own half hours: their means add up like the flows they are means of. */
+/* The engine's own half hours: their means add up like the flows they are means of, but for what an inverter
+ * that bends makes of them. */
 static void check_record(struct chaos *chaos)
 {
     const struct gr_decision *decision = &chaos->world.decision;
     const struct gr_slot_record *record = &decision->record;
     double rest_kw = record->grid_kw + record->solar_kw - record->battery_kw - record->car_kw;
-    if (decision->record_due && isfinite(rest_kw) && isfinite(record->house_kw) &&
+    bool adds_up = !chaos->world.config.site.dc_coupled;
+    if (adds_up && decision->record_due && isfinite(rest_kw) && isfinite(record->house_kw) &&
         chaos->world.true_s - chaos->well_since_s > 7200) {
         require(chaos, fabs(rest_kw - record->house_kw) < 0.02, LAW_LEDGER, "a half hour does not add up");
     }
@@ -549,7 +573,9 @@ static void keep_ledger(struct chaos *chaos, double before_kwh)
     double into_kwh = flow->battery_kw > 0 ? flow->battery_kw * battery->charge_efficiency * hours
                                            : flow->battery_kw / battery->discharge_efficiency * hours;
     double after_kwh = before_kwh + into_kwh - battery->standing_loss_kw * hours;
-    double used_kw = flow->house_kw + flow->car_kw + flow->battery_kw - flow->solar_kw + flow->curtail_kw;
+    double drawn_kw =
+        gr_site_drawn_kw(&world->config.site, flow->battery_kw, flow->solar_kw - flow->curtail_kw);
+    double used_kw = flow->house_kw + flow->car_kw + drawn_kw;
     gr_bill_add(&chaos->bill, flow, 0.25, 0.05, 0, turn_s);
     chaos->money += flow->grid_kw * hours * (flow->grid_kw > 0 ? 0.25 : 0.05);
     require(chaos, fabs(used_kw - flow->grid_kw) < 1e-9, LAW_LEDGER, "the meter does not show what is used");

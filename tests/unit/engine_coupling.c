@@ -17,6 +17,8 @@ static void set_up_world(struct world *world)
     world->config.site.arrays[0] = (struct gr_solar_array){"roof", 9, 30, 180, 9};
     world->config.site.array_count = 1;
     world->config.safety.max_age_s[GR_HOUSE_POWER] = 0; /* told by the balance alone */
+    world->config.planning.slot_minutes = 60;           /* so that it takes less time */
+    world->config.planning.horizon_hours = 24;
     assert_true(world_begin(world));
 }
 
@@ -76,7 +78,7 @@ static void the_plan_reckons_with_the_inverter(void **state)
     struct gr_plan_view plan;
     struct gr_error error = {""};
     set_up_world(&world);
-    for (int turn = 0; turn < 36 * 12; turn++) {
+    for (int turn = 0; turn < 30 * 12; turn++) {
         shine(&world);
         world_turn(&world, 300);
     }
