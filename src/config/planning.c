@@ -187,8 +187,9 @@ const struct gr_key gr_safety_keys[] = {
      .least = 0,
      .greatest = 10000,
      .standard = 0.002,
-     .about = "what a change of command must save, with what was left undone since the last one: what you count "
-              "for a change"},
+     .about =
+         "what a change of command must save, with what was left undone since the last one: what you count "
+         "for a change"},
     {.name = "changes_per_day",
      .kind = GR_KEY_WHOLE,
      .offset = SAFETY(changes_per_day),

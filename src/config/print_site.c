@@ -14,6 +14,7 @@ static void print_battery(FILE *stream, const struct gr_site *site, const char *
 {
     const struct gr_battery *battery = &site->battery;
     double round_trip = battery->charge_efficiency * battery->discharge_efficiency;
+    double through = site->dc_coupled ? site->inverter.to_ac_efficiency * site->inverter.to_dc_efficiency : 1;
     double usable_kwh = battery->capacity_kwh * (1 - site->reserve_percent / 100);
     fprintf(stream, "\nBattery\n  Stores %.4g kWh; %.4g %% (%.2f kWh) of it are the reserve for an outage.\n",
             battery->capacity_kwh, site->reserve_percent, battery->capacity_kwh - usable_kwh);
@@ -32,7 +33,7 @@ static void print_battery(FILE *stream, const struct gr_site *site, const char *
             1000 * battery->standing_loss_kw, 24 * battery->standing_loss_kw);
     fprintf(stream,
             "  Wear counts %.4g %s per kWh given: what is bought for 0.10 must replace more than %.3f %s.\n",
-            battery->wear_per_kwh, currency, 0.10 / round_trip + battery->wear_per_kwh, currency);
+            battery->wear_per_kwh, currency, 0.10 / round_trip / through + battery->wear_per_kwh, currency);
 }
 
 static void print_coupling(FILE *stream, const struct gr_site *site)

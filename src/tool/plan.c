@@ -350,6 +350,10 @@ static void print_table(const struct work *work, const struct call *call, const 
     if (carbon) {
         printf("What is imported stands for %.2f kg of carbon dioxide.\n", plan->import_co2_kg);
     }
+    if (work->config->inputs[GR_BATTERY_TEMPERATURE].configured && !call->feels) {
+        puts("The battery's temperature is not known: it is taken for the worst that charge_by_temperature "
+             "tells of.");
+    }
     if (expected) {
         puts("* not published yet: the mean of the same time on earlier days.");
     }

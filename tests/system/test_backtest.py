@@ -138,6 +138,26 @@ class Backtest(unittest.TestCase):
             jsonschema.Draft202012Validator(schema).validate(out)
             self.assertLessEqual(SPEC, set(out["results"][0]))
 
+    def test_the_carbon_of_the_tariff_or_of_the_configuration_is_told_beside_the_money(self):
+        schema = json.loads((SOURCE / "docs/backtest.schema.json").read_text())
+        bands = '{ kind = "bands"; name = "carbon"; bands = ( { carbon_kg_per_kwh = %s; } ); }'
+        battery = (pathlib.Path(CONFIG).parent / "battery.conf").read_text()
+        self.write("battery.conf", battery.replace("rates = {", f"rates = {{ carbon = ( {bands % 0.3} );"))
+        house = self.write("house.conf", pathlib.Path(CONFIG).read_text())  # includes battery.conf of its own folder
+        clean = self.write("clean.conf", pathlib.Path(TARIFF_N).read_text().replace("rates = {", f"rates = {{ carbon = ( {bands % 0.02} );")
+                           .replace('name = "N"', 'name = "clean"'))
+        arguments = ("--strategy", "none", "--strategy", "follow", "--tariff", TARIFF_N, "--tariff", clean, "--to", "2026-03-09")
+        out = self.results(*arguments, config=house)
+        jsonschema.Draft202012Validator(schema).validate(out)
+        for result in out["results"]:
+            kg = 0.02 if result["tariff"] == "clean" else 0.3  # the tariff's own goes before that of the configuration
+            self.assertAlmostEqual(result["import_co2_kg"], kg * result["import_kwh"], 6)
+            self.assertAlmostEqual(sum(month["export_co2_kg"] for month in result["months"]), kg * result["export_kwh"], 6)
+        run = self.run_tool(*arguments, config=house)
+        self.assertRegex(run.stdout, r"\ntariff .* share  CO2 kg\n")
+        plain = self.results("--strategy", "none", "--tariff", TARIFF_N, "--to", "2026-03-03")["results"][0]
+        self.assertIsNone(plain["import_co2_kg"])
+
     def test_the_csv_file_has_a_line_for_each_run_and_month(self):
         path = str(self.folder / "out.csv")
         run = self.run_tool("--tariff", TARIFF_N, "--strategy", "follow", "--strategy", "none", "--csv", path)
