@@ -29,8 +29,9 @@ const struct gr_property_row gr_properties[GR_PROPERTIES] = {
                           .datatype = "integer",
                           .unit = "W",
                           .format = "0:",
-                          .about = "power of `charge` and `export`, at the inverter's AC side, never "
-                                   "negative; 0 with the other words",
+                          .about = "power of `charge` and `export`, at the inverter's AC side (the battery's "
+                                   "DC side where `battery.coupling` is \"dc\"), never negative; 0 with the "
+                                   "other words",
                           .example = "`2500`"},
     [GR_COMMAND_TARGET] = {.node = GR_NODE_COMMAND,
                            .id = "target",
