@@ -1,5 +1,6 @@
 #include "daemon/log.h"
 
+#include <ctype.h>
 #include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -11,6 +12,10 @@ void gr_log(enum gr_log_level level, const char *format, ...)
     va_start(arguments, format);
     (void)vsnprintf(line, sizeof line, format, arguments);
     va_end(arguments);
+    /* Texts quote what came from outside: a line of theirs must not pass for one of ours. */
+    for (char *at = line; *at; at++) {
+        *at = iscntrl((unsigned char)*at) ? '?' : *at;
+    }
     if (getenv("JOURNAL_STREAM")) {
         (void)fprintf(stderr, "<%d>%s\n", (int)level, line);
     } else {
