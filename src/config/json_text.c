@@ -2,6 +2,32 @@
 
 #include <stdlib.h>
 
+enum { RESERVE = 256 * 1024 }; /* longer than any text of a sane document */
+
+static void *reserve; /* only the thread of the loop reads and writes JSON */
+
+static void *allocate(size_t size)
+{
+    void *block = malloc(size);
+    if (!block && reserve) {
+        free(reserve);
+        reserve = NULL;
+        block = malloc(size);
+    }
+    if (block && !reserve) {
+        reserve = malloc(RESERVE);
+    }
+    return block;
+}
+
+void gr_json_keep_reserve(void)
+{
+    if (!reserve) {
+        reserve = malloc(RESERVE);
+    }
+    json_set_alloc_funcs(allocate, free);
+}
+
 char *gr_json_text(const json_t *value, size_t flags)
 {
     size_t length = json_dumpb(value, NULL, 0, flags);

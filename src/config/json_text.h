@@ -8,6 +8,11 @@
 #include <stdbool.h>
 #include <stdio.h>
 
+/* For programs, once at their start: keeps some memory by, which jansson gets where there is no other. Its
+ * reader (2.14) does not look at whether a text could grow: it loses a character, which may be the one that
+ * ends the text, and reads on beyond it. */
+void gr_json_keep_reserve(void);
+
 /* Allocated; flags are jansson's JSON_COMPACT and the like. NULL where the value is NULL or memory runs out.
  */
 char *gr_json_text(const json_t *value, size_t flags);

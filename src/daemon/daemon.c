@@ -1,5 +1,6 @@
 #include "granary/daemon.h"
 
+#include "config/json_text.h"
 #include "daemon/actuate.h"
 #include "daemon/alerts.h"
 #include "daemon/announce.h"
@@ -685,6 +686,7 @@ static void finish(struct daemon *daemon)
 int gr_daemon_main(int argc, char **argv)
 {
     struct daemon daemon = {.signals = -1, .budget = GR_BUDGET_UNKNOWN, .learned_day = -1};
+    gr_json_keep_reserve();
     int status = parse_arguments(&daemon, argc, argv);
     if (status >= 0) {
         return status;

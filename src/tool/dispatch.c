@@ -1,5 +1,7 @@
 #include "tool/tool.h"
 
+#include "config/json_text.h"
+
 #include <stdio.h>
 #include <string.h>
 
@@ -36,6 +38,7 @@ static void print_usage(FILE *stream)
 
 int gr_tool_main(int argc, char **argv)
 {
+    gr_json_keep_reserve();
     if (argc < 2) {
         print_usage(stderr);
         return 2;

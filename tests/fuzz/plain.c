@@ -4,6 +4,7 @@
  * with each call of that kind failing once as well. */
 #include "fuzz/fuzz.h"
 
+#include "config/json_text.h"
 #include "config/slurp.h"
 #include "failing/each.h"
 
@@ -67,6 +68,7 @@ int main(int argc, char **argv)
         return 2;
     }
     srand(seed);
+    gr_json_keep_reserve(); /* as the programs do */
     for (const struct dirent *entry; (entry = readdir(folder));) {
         if (entry->d_name[0] != '.') {
             right = take_file(argv[1], entry->d_name, failing ? &plan : NULL, &calls, &failed) && right;
