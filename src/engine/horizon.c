@@ -76,17 +76,19 @@ static int64_t cut_at_edge(const struct gr_overrides *overrides, int64_t at_s, i
 }
 
 /* What is told of a moment, by direction, looked up anew only where what is at hand has ended; false where
- * nothing is known of the import price. */
+ * nothing is known of the import price. What is not known holds for the moment alone. */
 static bool find_prices(struct gr_price told[GR_DIRECTIONS], const struct gr_tariff tariffs[GR_DIRECTIONS],
-                        const struct gr_zone *zone, int64_t at_s, int64_t end_s)
+                        const struct gr_zone *zone, int64_t at_s)
 {
     static const double unknown[GR_DIRECTIONS] = {[GR_CARBON] = NAN};
     for (int i = 0; i < GR_DIRECTIONS; i++) {
-        if (at_s >= told[i].until_s && gr_tariff_at(&tariffs[i], zone, at_s, &told[i]) != GR_OK) {
-            told[i] = (struct gr_price){.price_per_kwh = unknown[i], .until_s = end_s};
-            if (i == GR_IMPORT) {
-                return false;
-            }
+        bool known = at_s < told[i].until_s ||
+                     (tariffs[i].count > 0 && gr_tariff_at(&tariffs[i], zone, at_s, &told[i]) == GR_OK);
+        if (!known && i == GR_IMPORT) {
+            return false;
+        }
+        if (!known) {
+            told[i] = (struct gr_price){.price_per_kwh = unknown[i], .until_s = at_s};
         }
     }
     return true;
@@ -118,12 +120,12 @@ int gr_horizon_build(struct gr_horizon *out, const struct gr_engine_config *conf
     struct gr_price told[GR_DIRECTIONS] = {
         {.until_s = INT64_MIN}, {.until_s = INT64_MIN}, {.until_s = INT64_MIN}};
     out->slots = 0;
-    for (int64_t at_s = from_s; at_s < end_s && find_prices(told, tariffs, zone, at_s, end_s);) {
+    for (int64_t at_s = from_s; at_s < end_s && find_prices(told, tariffs, zone, at_s);) {
         struct gr_price prices[GR_DIRECTIONS];
         memcpy(prices, told, sizeof prices);
         int64_t next_s = least_s((at_s / step_s + 1) * step_s, end_s);
         for (int i = 0; i < GR_DIRECTIONS; i++) {
-            next_s = least_s(next_s, prices[i].until_s);
+            next_s = prices[i].until_s > at_s ? least_s(next_s, prices[i].until_s) : next_s;
         }
         next_s = cut_at_edge(overrides, at_s, next_s);
         for (int i = 0; i < GR_DIRECTIONS; i++) {

@@ -210,6 +210,32 @@ static void carbon_that_is_not_told_yet_is_expected_as_prices_are(void **state)
     close_market(&market);
 }
 
+/* Of export and carbon nothing is known up to Monday; from then on both are told. */
+static void what_is_told_from_a_later_moment_on_counts_from_then(void **state)
+{
+    (void)state;
+    struct market market;
+    struct gr_price_habit habits[GR_DIRECTIONS] = {{.learned = false}};
+    struct gr_engine_config config = {.planning = {.slot_minutes = 60, .horizon_hours = 24}};
+    struct gr_rate rate = {monday_s, monday_s + 24 * hour_s, 0.4};
+    struct gr_tariff late = {.count = 1, .source = {{.table = {&rate, 1}}}};
+    struct gr_horizon horizon = {0};
+    static const struct gr_overrides asked;
+    open_market(&market, 28, by_the_hour);
+    const struct gr_tariff tariffs[GR_DIRECTIONS] = {market.tariff, late, late};
+    assert_int_equal(
+        gr_horizon_build(&horizon, &config, tariffs, habits, &asked, market.zone, monday_s - 12 * hour_s),
+        GR_OK);
+    assert_int_equal(horizon.slots, 24);
+    assert_near(horizon.export_price[11], 0, 0);
+    assert_true(isnan(horizon.carbon_kg[11]));
+    assert_near(horizon.export_price[12], 0.4, 0);
+    assert_near(horizon.carbon_kg[12], 0.4, 0);
+    assert_near(horizon.carbon_kg[23], 0.4, 0);
+    gr_horizon_free(&horizon);
+    close_market(&market);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -218,6 +244,7 @@ int main(void)
         cmocka_unit_test(a_dear_day_makes_the_next_days_dearer_and_is_forgotten),
         cmocka_unit_test(one_day_is_enough_and_none_says_nothing),
         cmocka_unit_test(what_is_published_later_changes_the_horizon),
+        cmocka_unit_test(what_is_told_from_a_later_moment_on_counts_from_then),
         cmocka_unit_test(carbon_that_is_not_told_yet_is_expected_as_prices_are),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
