@@ -161,6 +161,12 @@ struct gr_paths {
     double *weight;   /* count entries, sum 1 */
     double *load_kw;  /* count * slots, path after path */
     double *solar_kw; /* the same shape */
+    /* Prices of their own in place of the problem's, the same shape; NULL: none. */
+    double *import_price, *export_price;
+    /* From the start of this slot on nothing is remembered of which path it was: every path goes on as the
+     * mean of them all. 0, or behind the last slot: nowhere. Not heeded with full windows or a cost of
+     * changes. */
+    size_t meet;
 };
 
 void gr_paths_free(struct gr_paths *paths);
@@ -176,6 +182,7 @@ struct gr_path_values {
     struct gr_value *been_full; /* the same once it has been full; NULL without windows */
     size_t most_points;
     double error; /* money: no value lies further than this above or below the true one because of pruning */
+    double meeting_error; /* money: how much further because the paths' meeting is thinned */
 };
 
 void gr_path_values_free(struct gr_path_values *values);

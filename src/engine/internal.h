@@ -10,6 +10,7 @@
 /* ---- prices.c: what is expected of prices that are not published yet ---- */
 
 #define GR_QUARTERS 96
+#define GR_PRICE_MISSES 14
 
 /* Learned from the published prices of 28 days; all by quarter hours of the local day, NAN: not known. */
 struct gr_price_habit {
@@ -18,6 +19,8 @@ struct gr_price_habit {
     double usual[2][GR_QUARTERS]; /* of weekdays and of weekend days */
     double excess[GR_QUARTERS];   /* by which the last published day lay above the usual */
     double level;                 /* mean of it */
+    /* By how much past days' prices missed what the day before gave to expect of them, the last day first. */
+    double miss[GR_PRICE_MISSES][GR_QUARTERS], mean_miss[GR_PRICE_MISSES];
 };
 
 /* From all that is published before end_s. */
@@ -25,6 +28,9 @@ void gr_price_habit_learn(struct gr_price_habit *habit, const struct gr_tariff *
                           const struct gr_zone *zone, int64_t end_s);
 /* For a moment after the end of what is published; NAN: nothing is known. */
 double gr_price_habit_at(const struct gr_price_habit *habit, const struct gr_zone *zone, int64_t utc_s);
+/* By how much the price at that moment might miss what is expected: as it did each of the past days. */
+void gr_price_habit_misses(const struct gr_price_habit *habit, const struct gr_zone *zone, int64_t utc_s,
+                           double miss[GR_PRICE_MISSES]);
 
 /* ---- horizon.c: slots and prices from now on ---- */
 
@@ -115,6 +121,13 @@ void gr_engine_carry_full(const struct gr_engine_config *config, struct gr_engin
 int gr_engine_value_tail(const struct gr_engine *engine, const struct gr_engine_plan *plan,
                          const struct gr_problem *problem, struct gr_path_values *out,
                          struct gr_error *error);
+
+/* ---- spread.c ---- */
+
+/* Gives the paths prices of their own where some of the horizon's are not published: as past days' prices
+ * missed what was to be expected of them, around the same mean. Says where the paths meet, too. GR_OK or
+ * GR_NO_MEMORY. */
+int gr_engine_spread_prices(const struct gr_engine *engine, struct gr_engine_plan *plan);
 
 /* ---- car.c ---- */
 

@@ -670,6 +670,10 @@ static int build_plan(struct gr_engine *engine, const struct gr_overrides *overr
     heed_overrides(&plan, &config->site.battery);
     gr_horizon_price_carbon(&plan.horizon, &config->planning);
     gr_engine_plan_car(&plan);
+    if (gr_engine_spread_prices(engine, &plan) != GR_OK) {
+        status = gr_error_set(error, GR_NO_MEMORY, "no memory for a plan");
+        goto out;
+    }
     plan.penalty_per_kwh = find_penalty(&plan.horizon);
     gr_engine_find_full(engine, &plan);
     status = find_values(engine, &plan, stored_kwh, error);

@@ -6,7 +6,6 @@
 
 #include <math.h>
 
-static const int look_back_days = 28;
 static const double half_life_days = 10;
 static const double other_type_weight = 0.2; /* a weekday for a weekend day or the other way round */
 static const double level_stays = 0.7;       /* from one day to the next */
@@ -40,16 +39,25 @@ static void add_day(struct like_days *days, int back, bool weekend, double price
     }
 }
 
+enum { DAYS = 28 };
+
+/* Published prices of the days looked back to, the last one first; NAN: not known. */
+struct past_prices {
+    double price[DAYS][GR_QUARTERS];
+    bool weekend[DAYS][GR_QUARTERS];
+};
+
 /* One time of day, of which the last published moment lies at last_local_s. */
-static void learn_quarter(struct gr_price_habit *habit, const struct gr_tariff *tariff,
-                          const struct gr_zone *zone, size_t quarter, int64_t last_local_s)
+static void learn_quarter(struct gr_price_habit *habit, struct past_prices *past,
+                          const struct gr_tariff *tariff, const struct gr_zone *zone, size_t quarter,
+                          int64_t last_local_s)
 {
     struct like_days days = {{0, 0}, {0, 0}};
-    double last = NAN;
-    for (int back = 0; back < look_back_days; back++) {
+    for (int back = 0; back < DAYS; back++) {
         int64_t local_s = last_local_s - (int64_t)back * GR_DAY_S;
         double price = published_at(tariff, zone, gr_zone_utc_s(zone, local_s, 0));
-        last = back == 0 ? price : last;
+        past->price[back][quarter] = price;
+        past->weekend[back][quarter] = is_weekend(local_s);
         if (!isnan(price)) {
             add_day(&days, back, is_weekend(local_s), price);
         }
@@ -57,7 +65,50 @@ static void learn_quarter(struct gr_price_habit *habit, const struct gr_tariff *
     for (int type = 0; type < 2; type++) {
         habit->usual[type][quarter] = days.weight[type] > 0 ? days.sum[type] / days.weight[type] : NAN;
     }
-    habit->excess[quarter] = last - habit->usual[is_weekend(last_local_s)][quarter];
+}
+
+static double mean_of(const double values[GR_QUARTERS])
+{
+    double sum = 0;
+    int known = 0;
+    for (size_t q = 0; q < GR_QUARTERS; q++) {
+        if (!isnan(values[q])) {
+            sum += values[q];
+            known++;
+        }
+    }
+    return known > 0 ? sum / known : 0;
+}
+
+static void find_excess(double excess[GR_QUARTERS], const struct gr_price_habit *habit,
+                        const struct past_prices *past, int back)
+{
+    for (size_t q = 0; q < GR_QUARTERS; q++) {
+        excess[q] = past->price[back][q] - habit->usual[past->weekend[back][q]][q];
+    }
+}
+
+/* What stays of a day's excess after so many days. */
+static double stays(double excess, double level, double days)
+{
+    double shape = isnan(excess) ? 0 : excess - level;
+    return pow(level_stays, days) * level + pow(shape_stays, days) * shape;
+}
+
+static void learn_misses(struct gr_price_habit *habit, const struct past_prices *past)
+{
+    double excess[GR_QUARTERS], before[GR_QUARTERS];
+    find_excess(excess, habit, past, 0);
+    for (int back = 0; back < GR_PRICE_MISSES; back++) {
+        find_excess(before, habit, past, back + 1);
+        double level = mean_of(before);
+        for (size_t q = 0; q < GR_QUARTERS; q++) {
+            double miss = excess[q] - stays(before[q], level, 1);
+            habit->miss[back][q] = isnan(miss) ? 0 : miss;
+            excess[q] = before[q];
+        }
+        habit->mean_miss[back] = mean_of(habit->miss[back]);
+    }
 }
 
 void gr_price_habit_learn(struct gr_price_habit *habit, const struct gr_tariff *tariff,
@@ -65,27 +116,47 @@ void gr_price_habit_learn(struct gr_price_habit *habit, const struct gr_tariff *
 {
     int64_t end_local_s = gr_zone_local_s(zone, end_s);
     int64_t midnight_s = gr_civil_day(end_local_s) * GR_DAY_S;
-    double sum = 0;
-    int known = 0;
+    struct past_prices past;
     for (size_t q = 0; q < GR_QUARTERS; q++) {
         int64_t local_s = midnight_s + (int64_t)q * quarter_s + quarter_s / 2;
-        learn_quarter(habit, tariff, zone, q, local_s < end_local_s ? local_s : local_s - GR_DAY_S);
-        if (!isnan(habit->excess[q])) {
-            sum += habit->excess[q];
-            known++;
-        }
+        learn_quarter(habit, &past, tariff, zone, q, local_s < end_local_s ? local_s : local_s - GR_DAY_S);
     }
-    habit->level = known > 0 ? sum / known : 0;
+    find_excess(habit->excess, habit, &past, 0);
+    habit->level = mean_of(habit->excess);
+    learn_misses(habit, &past);
     habit->end_s = end_s;
     habit->learned = true;
+}
+
+static size_t quarter_of(int64_t local_s)
+{
+    return (size_t)((local_s - gr_civil_day(local_s) * GR_DAY_S) / quarter_s);
 }
 
 double gr_price_habit_at(const struct gr_price_habit *habit, const struct gr_zone *zone, int64_t utc_s)
 {
     int64_t local_s = gr_zone_local_s(zone, utc_s);
-    size_t q = (size_t)((local_s - gr_civil_day(local_s) * GR_DAY_S) / quarter_s);
+    size_t q = quarter_of(local_s);
     double days = 1 + floor((double)(utc_s - habit->end_s) / GR_DAY_S);
-    double shape = isnan(habit->excess[q]) ? 0 : habit->excess[q] - habit->level;
-    return habit->usual[is_weekend(local_s)][q] + pow(level_stays, days) * habit->level +
-           pow(shape_stays, days) * shape;
+    return habit->usual[is_weekend(local_s)][q] + stays(habit->excess[q], habit->level, days);
+}
+
+/* The miss of the first day goes on into the second, as any excess does, and the second has one of its own.
+ */
+void gr_price_habit_misses(const struct gr_price_habit *habit, const struct gr_zone *zone, int64_t utc_s,
+                           double miss[GR_PRICE_MISSES])
+{
+    size_t q = quarter_of(gr_zone_local_s(zone, utc_s));
+    size_t days = (size_t)((utc_s - habit->end_s) / GR_DAY_S);
+    for (size_t day = 0; day < GR_PRICE_MISSES; day++) {
+        miss[day] = 0;
+    }
+    for (size_t ago = 0; ago <= days; ago++) {
+        double level = pow(level_stays, (double)ago), shape = pow(shape_stays, (double)ago);
+        for (size_t day = 0; day < GR_PRICE_MISSES; day++) {
+            size_t past = (day + ago) % GR_PRICE_MISSES;
+            miss[day] +=
+                level * habit->mean_miss[past] + shape * (habit->miss[past][q] - habit->mean_miss[past]);
+        }
+    }
 }

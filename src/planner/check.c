@@ -82,24 +82,22 @@ int gr_problem_check_course(const struct gr_problem *problem, struct gr_error *e
     return rc;
 }
 
+int gr_problem_check_prices(const struct gr_problem *problem, struct gr_error *error)
+{
+    const struct range import = {"import_price", " per kWh", -MOST, MOST},
+                       export = {"export_price", " per kWh", -MOST, MOST};
+    int rc = check_array(&import, "slot", problem->import_price, problem->slots, error);
+    return rc ? rc : check_array(&export, "slot", problem->export_price, problem->slots, error);
+}
+
 static int check_arrays(const struct gr_problem *problem, struct gr_error *error)
 {
-    double capacity_kwh = problem->battery.capacity_kwh;
-    const struct {
-        struct range range;
-        const double *values;
-    } arrays[] = {
-        {{"import_price", " per kWh", -MOST, MOST}, problem->import_price},
-        {{"export_price", " per kWh", -MOST, MOST}, problem->export_price},
-        {{"battery.floor_kwh", " kWh", 0, capacity_kwh}, problem->floor_kwh},
-    };
-    const struct range hours = {"hours", " h", 1e-15, 1e5};
+    const struct range hours = {"hours", " h", 1e-15, 1e5},
+                       floor = {"battery.floor_kwh", " kWh", 0, problem->battery.capacity_kwh};
     int rc = check_array(&hours, "slot", problem->hours, problem->slots, error);
     rc = rc ? rc : gr_problem_check_course(problem, error);
-    for (size_t i = 0; i < sizeof arrays / sizeof *arrays && !rc; i++) {
-        rc = check_array(&arrays[i].range, "slot", arrays[i].values, problem->slots, error);
-    }
-    return rc;
+    rc = rc ? rc : gr_problem_check_prices(problem, error);
+    return rc ? rc : check_array(&floor, "slot", problem->floor_kwh, problem->slots, error);
 }
 
 /* What may be left out. */

@@ -8,11 +8,16 @@
 #include <stdlib.h>
 #include <string.h>
 
+/* Of what a full battery is worth at the dearest price: a meeting's function may be so far off. */
+static const double meeting_tolerance = 1e-5;
+
 void gr_paths_free(struct gr_paths *paths)
 {
     free(paths->weight);
     free(paths->load_kw);
     free(paths->solar_kw);
+    free(paths->import_price);
+    free(paths->export_price);
     memset(paths, 0, sizeof *paths);
 }
 
@@ -37,6 +42,10 @@ static struct gr_problem problem_of(const struct gr_problem *problem, const stru
     out.load_kw = paths->load_kw + path * paths->slots;
     const double *solar_kw = paths->solar_kw + path * paths->slots;
     *(problem->dc_solar_kw ? &out.dc_solar_kw : &out.solar_kw) = solar_kw;
+    out.import_price =
+        paths->import_price ? paths->import_price + path * paths->slots : problem->import_price;
+    out.export_price =
+        paths->export_price ? paths->export_price + path * paths->slots : problem->export_price;
     return out;
 }
 
@@ -52,6 +61,7 @@ static int check_paths(const struct gr_problem *problem, const struct gr_paths *
         struct gr_problem one = problem_of(problem, paths, p);
         struct gr_error cause = {""};
         int rc = p == 0 ? gr_problem_check(&one, &cause) : gr_problem_check_course(&one, &cause);
+        rc = rc || !paths->import_price ? rc : gr_problem_check_prices(&one, &cause);
         if (rc) {
             return gr_error_set(error, rc, "path %zu: %s", p, cause.text);
         }
@@ -68,32 +78,10 @@ static int check_paths(const struct gr_problem *problem, const struct gr_paths *
     return GR_OK;
 }
 
-/* Rows at the slots' ends 0 .. keep-1 stay, from row `first` on; the two at `spare` serve for the others in
- * turn. */
-struct layout {
-    size_t keep, first, spare;
-};
-
-static size_t row_at_end(const struct layout *layout, size_t t)
+/* The row of a path's function at the end of slot t. */
+static size_t row_at_end(const struct gr_paths *paths, size_t path, size_t t)
 {
-    return t < layout->keep ? layout->first + t : layout->spare + t % 2;
-}
-
-static int pass_back(struct gr_planner *planner, const struct gr_problem *problem,
-                     const struct layout *layout)
-{
-    size_t begin = planner->store.count;
-    int rc = gr_work_end(planner, problem, row_at_end(layout, problem->slots - 1));
-    for (size_t t = problem->slots - 1; t > 0 && !rc; t--) {
-        size_t next = row_at_end(layout, t), row = row_at_end(layout, t - 1);
-        gr_slot_house(&planner->slots[t], problem->load_kw[t], gr_ac_solar_kw(problem, t),
-                      gr_dc_solar_kw(problem, t));
-        rc = gr_work_step(planner, problem, &planner->slots[t], t, row, next);
-    }
-    if (!rc) {
-        gr_work_forget(planner, begin, layout->first, layout->keep);
-    }
-    return rc;
+    return path * paths->slots + t;
 }
 
 /* Adds a path's function at the end of slot t, as the slot before finds it: with what is short of full where
@@ -110,29 +98,36 @@ static int add_function(struct gr_planner *planner, const struct gr_problem *pro
     return rc ? rc : gr_sum_add(&planner->sum, planner->after.at, planner->after.count, weight);
 }
 
-/* Mean over the paths of the functions at the end of slot t. */
-static int take_mean(struct gr_planner *planner, const struct gr_problem *problem,
-                     const struct gr_paths *paths, size_t keep, size_t t, enum gr_full full,
-                     struct gr_value *out, double *error)
+/* planner->sum.carry = the mean over the paths of the functions at the end of slot t, each less its base;
+ * *base: the mean of those. */
+static int sum_up(struct gr_planner *planner, const struct gr_problem *problem, const struct gr_paths *paths,
+                  size_t t, enum gr_full full, double *base)
 {
-    struct gr_sum *sum = &planner->sum;
-    double base = 0, over = 0, under = 0;
     int rc = GR_OK;
-    gr_sum_clear(sum);
+    *base = 0;
+    gr_sum_clear(&planner->sum);
     for (size_t p = 0; p < paths->count && !rc; p++) {
-        size_t row = p * keep + t;
-        base += paths->weight[p] * planner->kept[gr_work_index(planner, row, 0)].base;
+        size_t row = row_at_end(paths, p, t);
+        *base += paths->weight[p] * planner->kept[gr_work_index(planner, row, 0)].base;
         rc = add_function(planner, problem, t, row, full, paths->weight[p]);
     }
-    rc = rc ? rc : gr_sum_total(sum);
-    rc = rc ? rc : gr_points_reserve(&planner->best, sum->carry.count);
+    return rc ? rc : gr_sum_total(&planner->sum);
+}
+
+static int take_mean(struct gr_planner *planner, const struct gr_problem *problem,
+                     const struct gr_paths *paths, size_t t, enum gr_full full, struct gr_value *out,
+                     double *most)
+{
+    double base, over = 0, under = 0;
+    int rc = sum_up(planner, problem, paths, t, full, &base);
+    rc = rc ? rc : gr_points_reserve(&planner->best, planner->sum.carry.count);
     if (rc) {
         return rc;
     }
     struct gr_prune_rule rule = planner->rule;
     rule.most = SIZE_MAX;
-    size_t count = gr_points_prune(planner->best.at, &sum->carry, &rule, &over, &under);
-    *error = gr_max(over, under);
+    size_t count = gr_points_prune(planner->best.at, &planner->sum.carry, &rule, &over, &under);
+    *most = gr_max(*most, gr_max(over, under));
     planner->most_points = count > planner->most_points ? count : planner->most_points;
     return gr_value_of_points(out, planner->best.at, count, base);
 }
@@ -158,26 +153,92 @@ static int make_slots(struct gr_planner *planner, const struct gr_problem *probl
     return GR_OK;
 }
 
-/* The error of a mean is at most the mean of the errors, and what pruning the mean itself adds. */
+/* A pass of all paths from the end of slot `last` back to that of slot `first`: from row `next` all of them,
+ * or from the problem's end. Rows of slots before `keep` stay, and the last one. */
+struct stage {
+    size_t last, first, keep;
+    const size_t *next;
+};
+
+static int pass_back(struct gr_planner *planner, const struct gr_problem *problem,
+                     const struct gr_paths *paths, size_t path, const struct stage *stage, size_t next)
+{
+    struct gr_problem one = problem_of(problem, paths, path);
+    int rc = GR_OK;
+    for (size_t t = stage->last; t > stage->first && !rc; t--) {
+        size_t row = row_at_end(paths, path, t - 1);
+        gr_slot_price(&planner->slots[t], &one, t);
+        gr_slot_house(&planner->slots[t], one.load_kw[t], gr_ac_solar_kw(&one, t), gr_dc_solar_kw(&one, t));
+        rc = gr_work_step(planner, &one, &planner->slots[t], t, row, next);
+        next = row;
+    }
+    return rc;
+}
+
+static int pass_path(struct gr_planner *planner, const struct gr_problem *problem,
+                     const struct gr_paths *paths, size_t path, const struct stage *stage)
+{
+    size_t begin = planner->store.count, end_row = row_at_end(paths, path, stage->last);
+    size_t keep = stage->keep > stage->first ? stage->keep : stage->first + 1;
+    size_t most = stage->next ? stage->last : stage->last + 1; /* the end's own row counts */
+    int rc = stage->next ? GR_OK : gr_work_end(planner, problem, end_row);
+    rc = rc ? rc : pass_back(planner, problem, paths, path, stage, stage->next ? *stage->next : end_row);
+    if (!rc && most > stage->first) {
+        keep = keep < most ? keep : most;
+        gr_work_forget(planner, begin, row_at_end(paths, path, stage->first), keep - stage->first);
+    }
+    return rc;
+}
+
+/* The error of a mean is at most the mean of the errors. */
+static int pass_all(struct gr_planner *planner, const struct gr_problem *problem,
+                    const struct gr_paths *paths, const struct stage *stage, double *error)
+{
+    int rc = GR_OK;
+    for (size_t p = 0; p < paths->count && !rc; p++) {
+        planner->over = planner->under = 0;
+        rc = pass_path(planner, problem, paths, p, stage);
+        *error += paths->weight[p] * gr_max(planner->over, planner->under);
+    }
+    return rc;
+}
+
+/* Row `row` = the mean of what follows slot `t`, thinned: the bends of all paths together would make the rest
+ * of the way many times as long. */
+static int keep_meeting(struct gr_planner *planner, const struct gr_problem *problem,
+                        const struct gr_paths *paths, size_t t, size_t row, double *error)
+{
+    const struct gr_prune_rule exact = planner->rule;
+    double base;
+    int rc = sum_up(planner, problem, paths, t, GR_NOT_FULL, &base);
+    planner->over = planner->under = 0;
+    planner->rule.tolerance = meeting_tolerance * problem->battery.capacity_kwh * gr_problem_worth(problem);
+    rc = rc ? rc : gr_work_keep(planner, &planner->sum.carry, row, 0, base);
+    planner->rule = exact;
+    *error = gr_max(planner->over, planner->under);
+    return rc;
+}
+
 static int plan_paths(struct gr_planner *planner, const struct gr_problem *problem,
                       const struct gr_paths *paths, size_t keep, struct gr_path_values *out)
 {
-    int rc = gr_work_begin(planner, problem, paths->count * keep + 2);
+    size_t last = paths->slots - 1, meeting_row = paths->count * paths->slots;
+    int rc = gr_work_begin(planner, problem, meeting_row + 1);
+    size_t meet = planner->layers == 1 && paths->meet <= last ? paths->meet : 0;
     double most = 0;
     rc = rc ? rc : make_slots(planner, problem, paths);
-    for (size_t p = 0; p < paths->count && !rc; p++) {
-        struct gr_problem one = problem_of(problem, paths, p);
-        planner->over = planner->under = 0;
-        rc = pass_back(planner, &one, &(struct layout){keep, p * keep, paths->count * keep});
-        out->error += paths->weight[p] * gr_max(planner->over, planner->under);
+    struct stage stage = {.last = last, .first = meet > 0 ? meet - 1 : 0, .keep = keep};
+    rc = rc ? rc : pass_all(planner, problem, paths, &stage, &out->error);
+    if (meet > 0 && !rc) {
+        rc = keep_meeting(planner, problem, paths, meet - 1, meeting_row, &out->meeting_error);
+        stage = (struct stage){.last = meet - 1, .first = 0, .keep = keep, .next = &meeting_row};
+        rc = rc ? rc : pass_all(planner, problem, paths, &stage, &out->error);
     }
     for (size_t t = 0; t < keep && !rc; t++) {
-        double error = 0, other_error = 0;
-        rc = take_mean(planner, problem, paths, keep, t, GR_NOT_FULL, &out->value[t], &error);
+        rc = take_mean(planner, problem, paths, t, GR_NOT_FULL, &out->value[t], &most);
         if (!rc && out->been_full) {
-            rc = take_mean(planner, problem, paths, keep, t, GR_BEEN_FULL, &out->been_full[t], &other_error);
+            rc = take_mean(planner, problem, paths, t, GR_BEEN_FULL, &out->been_full[t], &most);
         }
-        most = gr_max(most, gr_max(error, other_error));
     }
     out->error += most;
     out->most_points = planner->most_points;

@@ -59,11 +59,16 @@ static double peak_per_kwh(const struct gr_problem *problem, size_t t)
     return problem->slot_import_peak_per_kwh ? problem->slot_import_peak_per_kwh[t] : 0;
 }
 
-static struct gr_meter meter_of(const struct gr_problem *problem, size_t t)
+static double import_price_of(const struct gr_problem *problem, size_t t)
 {
     double carbon =
         problem->carbon_kg_per_kwh ? problem->carbon_price_per_kg * problem->carbon_kg_per_kwh[t] : 0;
-    return (struct gr_meter){problem->import_price[t] + carbon,
+    return problem->import_price[t] + carbon;
+}
+
+static struct gr_meter meter_of(const struct gr_problem *problem, size_t t)
+{
+    return (struct gr_meter){import_price_of(problem, t),
                              problem->export_price[t],
                              lower_of(problem->import_limit_kw, problem->slot_import_limit_kw, t),
                              lower_of(problem->export_limit_kw, problem->slot_export_limit_kw, t),
@@ -131,6 +136,16 @@ bool gr_slot_is_convex(const struct gr_slot *slot)
 {
     return slot->prices_rise && !slot->dc_coupled && slot->charge_loss.count == 0 &&
            slot->discharge_loss.count == 0 && slot->load_kw - slot->solar_kw >= -slot->meter.export_limit_kw;
+}
+
+void gr_slot_price(struct gr_slot *slot, const struct gr_problem *problem, size_t t)
+{
+    double import_price = import_price_of(problem, t), export_price = problem->export_price[t];
+    if (import_price != slot->meter.import_price || export_price != slot->meter.export_price) {
+        slot->meter.import_price = import_price;
+        slot->meter.export_price = export_price;
+        gr_slot_find_kinks(slot);
+    }
 }
 
 void gr_slot_house(struct gr_slot *slot, double load_kw, double solar_kw, double dc_solar_kw)

@@ -69,6 +69,9 @@ void gr_slot_find_kinks(struct gr_slot *slot);
 /* Puts an inverter between the battery's side and the AC side. */
 void gr_slot_connect_dc(struct gr_slot *slot, const struct gr_dc_inverter *inverter);
 
+/* The same slot with the prices of another problem. */
+void gr_slot_price(struct gr_slot *slot, const struct gr_problem *problem, size_t t);
+
 /* The same slot with another load and sun: what differs from path to path. */
 void gr_slot_house(struct gr_slot *slot, double load_kw, double solar_kw, double dc_solar_kw);
 

@@ -122,8 +122,9 @@ struct gr_runs {
 };
 struct gr_runs gr_work_runs(const struct gr_planner *planner);
 
-/* Checks load and solar alone: what differs from path to path. */
+/* Check load and solar alone, and the prices: what differs from path to path. */
 int gr_problem_check_course(const struct gr_problem *problem, struct gr_error *error);
+int gr_problem_check_prices(const struct gr_problem *problem, struct gr_error *error);
 
 /* What a kWh may be worth in this problem: the measure for every tolerance. A penalty counts a hundredth, for
  * it is set high above any price so as never to be paid. */

@@ -260,7 +260,8 @@ static void bench_paths(struct gr_planner *planner)
         double weight[PATHS], load_kw[PATHS * 96], solar_kw[PATHS * 96];
         make_family(&sample, family, 96, &random);
         draw_paths(load_kw, solar_kw, weight, &sample.problem, &random);
-        struct gr_paths paths = {PATHS, 96, weight, load_kw, solar_kw};
+        struct gr_paths paths = {
+            .count = PATHS, .slots = 96, .weight = weight, .load_kw = load_kw, .solar_kw = solar_kw};
         struct gr_path_values one = {.slots = 0}, all = {.slots = 0};
         double one_us = time_paths(planner, &sample.problem, &paths, 1, &one);
         double all_us = time_paths(planner, &sample.problem, &paths, 96, &all);

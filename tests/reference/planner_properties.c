@@ -150,7 +150,11 @@ static void the_values_of_one_path_are_what_the_rest_of_the_problem_costs(void *
         draw(fixture);
         struct sample *sample = &fixture->sample;
         size_t slots = sample->problem.slots;
-        struct gr_paths paths = {1, slots, &weight, sample->load_kw, sample->solar_kw};
+        struct gr_paths paths = {.count = 1,
+                                 .slots = slots,
+                                 .weight = &weight,
+                                 .load_kw = sample->load_kw,
+                                 .solar_kw = sample->solar_kw};
         struct gr_path_values values;
         struct gr_error error = {""};
         size_t keep = 1 + next_random(&fixture->random) % slots, t = next_random(&fixture->random) % keep;
@@ -178,7 +182,8 @@ static void the_values_of_several_paths_are_the_weighted_mean_of_the_values_of_e
             load_kw[k] = uniform(&fixture->random, 0, 3);
             solar_kw[k] = fmax(0, uniform(&fixture->random, -3, 4));
         }
-        struct gr_paths paths = {PATHS, PATH_SLOTS, weights, load_kw, solar_kw};
+        struct gr_paths paths = {
+            .count = PATHS, .slots = PATH_SLOTS, .weight = weights, .load_kw = load_kw, .solar_kw = solar_kw};
         struct gr_path_values values;
         struct gr_error error = {""};
         size_t keep = 10, t = next_random(&fixture->random) % keep;

@@ -236,6 +236,102 @@ static void what_is_told_from_a_later_moment_on_counts_from_then(void **state)
     close_market(&market);
 }
 
+/* 3 is a Thursday, 4 the Wednesday before it: days of one type. */
+static double dear_on_day_3(int days_back, int hour)
+{
+    (void)hour;
+    return days_back == 3 ? 0.5 : 0.2;
+}
+
+static void a_day_may_miss_what_is_expected_as_past_days_did(void **state)
+{
+    (void)state;
+    struct market market;
+    double miss[GR_PRICE_MISSES], next[GR_PRICE_MISSES];
+    open_market(&market, 28, dear_on_day_3);
+    gr_price_habit_misses(&market.habit, market.zone, monday_s + 12 * hour_s, miss);
+    gr_price_habit_misses(&market.habit, market.zone, monday_s + 36 * hour_s, next);
+    double usual = market.habit.usual[0][48], other = market.habit.usual[1][48];
+    assert_near(miss[3], (0.5 - usual) - 0.7 * (0.2 - usual), 1e-12);
+    assert_near(miss[2], (0.2 - usual) - 0.7 * (0.5 - usual), 1e-12);
+    assert_near(miss[1], (0.2 - other) - 0.7 * (0.2 - usual), 1e-12);
+    assert_near(next[2], miss[2] + 0.7 * miss[3], 1e-12);
+    close_market(&market);
+}
+
+static void prices_that_repeat_miss_nothing(void **state)
+{
+    (void)state;
+    struct market market;
+    double miss[GR_PRICE_MISSES];
+    open_market(&market, 28, by_the_hour);
+    gr_price_habit_misses(&market.habit, market.zone, monday_s + 40 * hour_s, miss);
+    for (size_t day = 0; day < GR_PRICE_MISSES; day++) {
+        assert_near(miss[day], 0, 1e-12);
+    }
+    close_market(&market);
+}
+
+/* Noon on Sunday: prices are published up to midnight. */
+static void prices_spread_around_what_is_expected_where_they_are_not_published(void **state)
+{
+    (void)state;
+    struct market market;
+    open_market(&market, 28, dear_on_day_3);
+    struct gr_engine engine = {.zone = market.zone, .habits = {market.habit, market.habit}};
+    enum { HOURS = 24, PATHS = 3 };
+    int64_t bounds_s[HOURS + 1];
+    double hours[HOURS], import[HOURS], export[HOURS], weight[PATHS] = {0.5, 0.2, 0.3};
+    bool expected[HOURS];
+    struct gr_engine_plan plan = {.horizon = {.slots = HOURS,
+                                              .bounds_s = bounds_s,
+                                              .hours = hours,
+                                              .import_price = import,
+                                              .export_price = export,
+                                              .expected = expected},
+                                  .paths = {.count = PATHS, .slots = HOURS, .weight = weight}};
+    for (int t = 0; t <= HOURS; t++) {
+        bounds_s[t] = monday_s + (t - 12) * hour_s;
+        if (t < HOURS) {
+            import[t] = 0.25;
+            export[t] = 0.05;
+            expected[t] = t >= 12;
+        }
+    }
+    assert_int_equal(gr_engine_spread_prices(&engine, &plan), GR_OK);
+    assert_int_equal(plan.paths.meet, 8);
+    for (size_t t = 0; t < HOURS; t++) {
+        double mean = 0, least = INFINITY, most = -INFINITY;
+        for (size_t k = 0; k < PATHS; k++) {
+            double price = plan.paths.import_price[k * HOURS + t];
+            mean += weight[k] * price;
+            least = fmin(least, price);
+            most = fmax(most, price);
+        }
+        assert_near(mean, 0.25, 1e-12);
+        assert_true(t < 12 ? most - least < 1e-12 : most - least > 0.1);
+    }
+    gr_paths_free(
+        &(struct gr_paths){.import_price = plan.paths.import_price, .export_price = plan.paths.export_price});
+    close_market(&market);
+}
+
+static void where_all_prices_are_published_no_path_has_its_own(void **state)
+{
+    (void)state;
+    struct market market;
+    open_market(&market, 28, dear_on_day_3);
+    struct gr_engine engine = {.zone = market.zone, .habits = {market.habit, market.habit}};
+    int64_t bounds_s[] = {monday_s, monday_s + hour_s};
+    bool expected[] = {false};
+    struct gr_engine_plan plan = {.horizon = {.slots = 1, .bounds_s = bounds_s, .expected = expected},
+                                  .paths = {.count = 1, .slots = 1}};
+    assert_int_equal(gr_engine_spread_prices(&engine, &plan), GR_OK);
+    assert_null(plan.paths.import_price);
+    assert_int_equal(plan.paths.meet, 0);
+    close_market(&market);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -245,6 +341,10 @@ int main(void)
         cmocka_unit_test(one_day_is_enough_and_none_says_nothing),
         cmocka_unit_test(what_is_published_later_changes_the_horizon),
         cmocka_unit_test(what_is_told_from_a_later_moment_on_counts_from_then),
+        cmocka_unit_test(a_day_may_miss_what_is_expected_as_past_days_did),
+        cmocka_unit_test(prices_that_repeat_miss_nothing),
+        cmocka_unit_test(prices_spread_around_what_is_expected_where_they_are_not_published),
+        cmocka_unit_test(where_all_prices_are_published_no_path_has_its_own),
         cmocka_unit_test(carbon_that_is_not_told_yet_is_expected_as_prices_are),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -449,7 +449,7 @@ static void the_mean_goes_by_weight(void **state)
     double weight[2] = {0.25, 0.75};
     double load[4] = {1, 2, 3, 4};
     double solar[4] = {0, 8, 4, 0};
-    struct gr_paths paths = {2, 2, weight, load, solar};
+    struct gr_paths paths = {.count = 2, .slots = 2, .weight = weight, .load_kw = load, .solar_kw = solar};
     double load_kw;
     double solar_kw;
     gr_paths_mean(&paths, 0, &load_kw, &solar_kw);

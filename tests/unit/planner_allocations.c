@@ -84,7 +84,8 @@ static void values_on_paths_found_again_take_no_memory_but_their_own(void **stat
         solar_kw[i] = fmax(0, uniform(&random, -3, 4));
         weight[i % PATHS] = 1.0 / PATHS;
     }
-    const struct gr_paths paths = {PATHS, SLOTS, weight, load_kw, solar_kw};
+    const struct gr_paths paths = {
+        .count = PATHS, .slots = SLOTS, .weight = weight, .load_kw = load_kw, .solar_kw = solar_kw};
     for (int i = 0; i < 4; i++) {
         struct gr_path_values values;
         struct gr_error error = {""};

@@ -441,7 +441,11 @@ static void choose_at_random(struct slot_at_hand *out, struct gr_planner *planne
         sample->problem.inverter = inverter;
     }
     const struct gr_problem *problem = &sample->problem;
-    struct gr_paths paths = {1, problem->slots, &weight, sample->load_kw, sample->solar_kw};
+    struct gr_paths paths = {.count = 1,
+                             .slots = problem->slots,
+                             .weight = &weight,
+                             .load_kw = sample->load_kw,
+                             .solar_kw = sample->solar_kw};
     assert_int_equal(gr_planner_solve(planner, problem, &out->plan, &error), GR_OK);
     assert_int_equal(gr_planner_path_values(planner, problem, &paths, 1, &out->values, &error), GR_OK);
     struct gr_outlook outlook = {.hours = sample->hours[0],

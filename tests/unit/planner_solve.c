@@ -422,7 +422,8 @@ static void what_may_not_be_exported_is_worth_nothing_on_paths_either(void **sta
     house.export_price[0] = house.export_price[1] = 0.2;
     house.load_kw[1] = 1;
     double weight = 1;
-    struct gr_paths paths = {1, 2, &weight, house.load_kw, house.solar_kw};
+    struct gr_paths paths = {
+        .count = 1, .slots = 2, .weight = &weight, .load_kw = house.load_kw, .solar_kw = house.solar_kw};
     struct gr_planner *planner = NULL;
     struct gr_path_values values;
     struct gr_error error = {""};

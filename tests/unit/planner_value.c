@@ -133,7 +133,8 @@ static void a_kwh_needed_on_half_of_the_paths_is_worth_half(void **state)
 {
     (void)state;
     const struct gr_problem problem = two_hours();
-    const struct gr_paths paths = {2, 2, weight, load_kw, solar_kw};
+    const struct gr_paths paths = {
+        .count = 2, .slots = 2, .weight = weight, .load_kw = load_kw, .solar_kw = solar_kw};
     struct gr_planner *planner = NULL;
     struct gr_path_values values;
     struct gr_error error = {""};
@@ -149,6 +150,78 @@ static void a_kwh_needed_on_half_of_the_paths_is_worth_half(void **state)
     gr_planner_free(planner);
 }
 
+static void take_values(struct gr_planner *planner, const struct gr_problem *problem,
+                        const struct gr_paths *paths, struct gr_path_values *out)
+{
+    struct gr_error error = {""};
+    assert_int_equal(gr_planner_path_values(planner, problem, paths, paths->slots, out, &error), GR_OK);
+}
+
+/* 4 kWh are used in the second hour, at 0.10 on half of the days and at 0.50 on the others. */
+static void a_kwh_is_worth_the_mean_of_what_it_saves_at_each_paths_own_prices(void **state)
+{
+    (void)state;
+    double loads_kw[] = {0, 4, 0, 4}, imports[] = {0.1, 0.1, 0.1, 0.5}, exports[] = {0, 0, 0, 0};
+    const struct gr_problem problem = two_hours();
+    struct gr_paths paths = {.count = 2,
+                             .slots = 2,
+                             .weight = weight,
+                             .load_kw = loads_kw,
+                             .solar_kw = solar_kw,
+                             .import_price = imports,
+                             .export_price = exports};
+    struct gr_planner *planner = NULL;
+    struct gr_path_values values;
+    assert_int_equal(gr_planner_create(&planner), GR_OK);
+    take_values(planner, &problem, &paths, &values);
+    assert_near(gr_value_at(&values.value[0], 0), 0.5 * 0.4 + 0.5 * 2);
+    assert_near(gr_value_marginal(&values.value[0], 2), 0.30);
+    gr_path_values_free(&values);
+    gr_planner_free(planner);
+}
+
+/* In the third hour 2 kWh are used, at 0.10 or at 0.50; in the second they can be bought for 0.20. Who knows
+ * the price of the third hour pays 0.10 or 0.20 for each, 0.15 in the mean; who does not buys at 0.20, as
+ * waiting costs 0.30. */
+static void nothing_is_known_of_a_path_beyond_the_meeting(void **state)
+{
+    (void)state;
+    double three_hours[] = {1, 1, 1}, loads_kw[] = {0, 0, 2, 0, 0, 2}, suns_kw[6] = {0}, floors_kwh[3] = {0};
+    double imports[] = {1, 0.2, 0.1, 1, 0.2, 0.5}, exports[6] = {0};
+    struct gr_problem problem = two_hours();
+    problem.slots = 3;
+    problem.hours = three_hours;
+    problem.floor_kwh = floors_kwh;
+    problem.import_price = imports;
+    problem.export_price = exports;
+    struct gr_paths paths = {.count = 2,
+                             .slots = 3,
+                             .weight = weight,
+                             .load_kw = loads_kw,
+                             .solar_kw = suns_kw,
+                             .import_price = imports,
+                             .export_price = exports};
+    struct gr_planner *planner = NULL;
+    assert_int_equal(gr_planner_create(&planner), GR_OK);
+    const double expected[] = {2 * 0.15, 2 * 0.15, 2 * 0.20, 2 * 0.15};
+    for (size_t meet = 0; meet < 4; meet++) {
+        struct gr_path_values values;
+        paths.meet = meet;
+        take_values(planner, &problem, &paths, &values);
+        assert_near(gr_value_at(&values.value[0], 0), expected[meet]);
+        assert_near(gr_value_at(&values.value[1], 0), 2 * 0.30);
+        assert_true(values.meeting_error < 1e-3);
+        gr_path_values_free(&values);
+    }
+    gr_planner_free(planner);
+}
+
+static struct gr_paths paths_of(size_t count, size_t slots, double *weights, double *loads_kw)
+{
+    return (struct gr_paths){
+        .count = count, .slots = slots, .weight = weights, .load_kw = loads_kw, .solar_kw = solar_kw};
+}
+
 static void paths_that_do_not_fit_are_refused_by_number(void **state)
 {
     (void)state;
@@ -158,15 +231,14 @@ static void paths_that_do_not_fit_are_refused_by_number(void **state)
         size_t keep;
         const char *message;
     } rows[] = {
-        {{0, 2, weight, load_kw, solar_kw}, 1, "found 0 paths of 2 slots, needed is at least one of 2 slots"},
-        {{2, 1, weight, load_kw, solar_kw}, 1, "found 2 paths of 1 slots, needed is at least one of 2 slots"},
-        {{2, 2, odd_weight, load_kw, solar_kw}, 1, "the weights of 2 paths add up to 1.1, not 1"},
-        {{2, 2, negative_weight, load_kw, solar_kw}, 1, "path 1: found weight -0.5, allowed is 0 to 1"},
-        {{2, 2, weight, bad_load_kw, solar_kw},
-         1,
+        {paths_of(0, 2, weight, load_kw), 1, "found 0 paths of 2 slots, needed is at least one of 2 slots"},
+        {paths_of(2, 1, weight, load_kw), 1, "found 2 paths of 1 slots, needed is at least one of 2 slots"},
+        {paths_of(2, 2, odd_weight, load_kw), 1, "the weights of 2 paths add up to 1.1, not 1"},
+        {paths_of(2, 2, negative_weight, load_kw), 1, "path 1: found weight -0.5, allowed is 0 to 1"},
+        {paths_of(2, 2, weight, bad_load_kw), 1,
          "path 1: load_kw, slot 1: found -3 kW, allowed is 0 to 1e+09"},
-        {{2, 2, weight, load_kw, solar_kw}, 3, "found 3 slots to keep, allowed is 1 to 2"},
-        {{2, 2, weight, load_kw, solar_kw}, 0, "found 0 slots to keep, allowed is 1 to 2"},
+        {paths_of(2, 2, weight, load_kw), 3, "found 3 slots to keep, allowed is 1 to 2"},
+        {paths_of(2, 2, weight, load_kw), 0, "found 0 slots to keep, allowed is 1 to 2"},
     };
     const struct gr_problem problem = two_hours();
     struct gr_planner *planner = NULL;
@@ -194,6 +266,8 @@ int main(void)
         cmocka_unit_test(one_kink_met_twice_within_rounding_stays_one),
         cmocka_unit_test(a_mean_of_nothing_is_refused),
         cmocka_unit_test(a_kwh_needed_on_half_of_the_paths_is_worth_half),
+        cmocka_unit_test(a_kwh_is_worth_the_mean_of_what_it_saves_at_each_paths_own_prices),
+        cmocka_unit_test(nothing_is_known_of_a_path_beyond_the_meeting),
         cmocka_unit_test(paths_that_do_not_fit_are_refused_by_number),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
