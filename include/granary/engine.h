@@ -9,6 +9,7 @@
 #include "granary/guard.h"
 #include "granary/history.h"
 #include "granary/override.h"
+#include "granary/peak.h"
 #include "granary/rates.h"
 #include "granary/site.h"
 #include "granary/weather.h"
@@ -51,6 +52,7 @@ struct gr_foreknowledge {
 
 struct gr_engine_config {
     struct gr_site site;
+    struct gr_peak_charge peak; /* what the month's highest imports cost */
     struct gr_planning planning;
     struct gr_safety safety;
     struct gr_foreknowledge known;
@@ -77,7 +79,9 @@ enum gr_event_kind {
     GR_EVENT_CANCEL,   /* and no longer */
     GR_EVENT_RIVAL,    /* somebody else commands on our topic, or has ended */
     GR_EVENT_WINDOWS,  /* all windows that an event source tells of, instead of those it told before */
-    GR_EVENT_FULL      /* from the store: when the battery was full */
+    GR_EVENT_FULL,     /* from the store: when the battery was full */
+    GR_EVENT_METERED   /* what the grid meter saw in a stretch that is over: from the store, for the month's
+                          peaks. Stretches come in the order of time; what is known already is left aside */
 };
 
 struct gr_event {
@@ -109,6 +113,10 @@ struct gr_event {
         struct {
             bool gone;
         } rival;
+        struct {
+            int64_t from_s, to_s;
+            double grid_kw; /* mean; where it is below 0 nothing was imported */
+        } metered;
         struct {
             int64_t since_s; /* from which the days to the next full charge count */
         } full;

@@ -216,7 +216,9 @@ struct gr_outlook {
     double ready_for; /* money per hour: where charging now costs no more than this above the best choice, it
                          is preferred, at the greatest of the powers compared for which that holds: what will
                          be bought at this price anyway is better in hand. 0: no preference */
-    bool may_export;  /* whether the battery may feed the grid by command */
+    double import_soft_kw, import_soft_per_kwh; /* a second import limit, and what a kWh beyond it costs more;
+                                                   0 money: none */
+    bool may_export;                            /* whether the battery may feed the grid by command */
     struct gr_curve charge_power, discharge_power, charge_loss, discharge_loss, wear_steps; /* as in the
                                                                                                 problem */
     bool dc_coupled; /* the samples' sun is on the battery's side of the next member, as dc_solar_kw of the

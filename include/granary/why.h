@@ -38,6 +38,7 @@ enum gr_breach {
     GR_BREACH_NONE,
     GR_BREACH_IMPORT_LIMIT,
     GR_BREACH_EXPORT_LIMIT,
+    GR_BREACH_PEAK, /* the level below which the month's peak is kept */
     GR_BREACH_KEPT, /* what has to be kept: gr_kept says whose wish that is */
 };
 
@@ -84,7 +85,8 @@ struct gr_why {
     double import_price, export_price;          /* money alone */
     bool expected_price;                        /* the slot's own is not published yet */
     double import_limit_kw, export_limit_kw;
-    bool at_import_limit, at_export_limit; /* the power is what the limit leaves */
+    double peak_kw; /* what the month's peak leaves for import; INFINITY: anything */
+    bool at_import_limit, at_export_limit, at_peak; /* the power is what the limit leaves */
     double
         temperature_kw; /* what the battery's temperature lets in, where that is less than it could; else 0 */
     struct gr_kept kept;

@@ -224,21 +224,21 @@ static int solve_with_peaks(struct gr_backtest_work *work, struct gr_planner *pl
 {
     struct gr_backtest_result idle = {.steps = work->steps, .step_count = work->count};
     struct gr_backtest_place *place = calloc(problem->slots, sizeof *place);
-    int rc = place ? gr_backtest_bill(&idle, work->backtest, 0) : GR_NO_MEMORY;
-    double *share = rc == GR_OK ? calloc(idle.month_count, sizeof *share) : NULL;
-    if (!share) {
-        rc = gr_error_set(error, GR_NO_MEMORY, "no memory for the peaks");
-    }
-    for (size_t m = 0; share && m < idle.month_count; m++) {
-        share[m] = gr_backtest_month_share(work->backtest, &idle.months[m]);
-    }
-    if (rc == GR_OK) {
+    bool billed = place && gr_backtest_bill(&idle, work->backtest, 0) == GR_OK;
+    double *share = billed ? calloc(idle.month_count, sizeof *share) : NULL;
+    int rc = GR_NO_MEMORY;
+    if (place && share) {
+        for (size_t m = 0; m < idle.month_count; m++) {
+            share[m] = gr_backtest_month_share(work->backtest, &idle.months[m]);
+        }
         struct gr_backtest_peaks peaks = {.charge = &work->backtest->tariff->peak,
                                           .place = place,
                                           .share = share,
                                           .months = idle.month_count};
         place_slots(work, idle.months, idle.month_count, place);
         rc = gr_backtest_peak_plan(planner, problem, &peaks, plan, least, error);
+    } else {
+        (void)gr_error_set(error, rc, "no memory for the peaks");
     }
     free(idle.months);
     free(share);

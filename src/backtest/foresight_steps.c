@@ -190,8 +190,10 @@ static int value_month(struct steps *steps, const struct option *option, size_t 
                        struct gr_error *error)
 {
     int rc = value_scaled(steps, option, m, 1, out, error);
-    for (double scale = 0.1; rc == GR_OK && scale > 1e-5; scale /= 10) {
+    double scale = 1;
+    for (int i = 0; rc == GR_OK && i < 4; i++) {
         struct gr_value other;
+        scale /= 10;
         rc = value_scaled(steps, option, m, scale, &other, error);
         if (rc == GR_OK && gr_value_at(&other, steps->guess_kwh[m]) > gr_value_at(out, steps->guess_kwh[m])) {
             struct gr_value worse = *out;

@@ -46,6 +46,7 @@ static void set_up(struct gr_backtest_work *work)
         config->site.array_count = 0;
     }
     config->site.curves.charge_by_temperature.count = 0; /* usage does not tell it */
+    config->peak = work->backtest->tariff->peak;
     config->planning.brief = true;
     config->safety.commanding = true;
     config->safety.trust_clock = true;
@@ -256,6 +257,16 @@ static int decide(struct drive *drive, size_t i, struct gr_error *error)
     return GR_OK;
 }
 
+/* What the grid meter saw of a step, for the month's peaks. */
+static void tell_metered(struct drive *drive, const struct gr_backtest_step *step)
+{
+    int64_t end_s = step->start_s + drive->work->backtest->usage->step_s;
+    struct gr_event event = {.kind = GR_EVENT_METERED,
+                             .at = moment_of(end_s),
+                             .of.metered = {step->start_s, end_s, step->grid_kw}};
+    (void)gr_engine_handle(drive->engine, &event, NULL);
+}
+
 static bool is_decision_due(const struct drive *drive, size_t i)
 {
     int64_t slot_s = (int64_t)drive->work->config.planning.slot_minutes * 60;
@@ -278,6 +289,9 @@ static int drive_through(struct drive *drive, struct gr_error *error)
         }
         gr_backtest_act(work, i, drive->decision.command.kind, drive->decision.command.power_kw);
         remember(drive, step->start_s, step->house_kw, step->solar_kw);
+        if (work->config.peak.any) {
+            tell_metered(drive, step);
+        }
         gr_backtest_report(work, i + 1);
     }
     return GR_OK;

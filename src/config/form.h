@@ -226,4 +226,8 @@ void gr_print_event_sources(FILE *stream, const struct gr_config *config);
 void gr_print_url(FILE *stream, const char *url);
 void gr_print_slots(FILE *stream, const struct gr_rate_mapping *mapping);
 
+/* Reads the group `peak` of a group, if it is there. */
+struct gr_peak_charge;
+void gr_peak_group_read(struct gr_reader *reader, const config_setting_t *parent, struct gr_peak_charge *out);
+
 #endif

@@ -108,6 +108,30 @@ static void print_source(FILE *stream, const struct gr_source *source, bool is_c
             source->least_per_kwh, source->greatest_per_kwh);
 }
 
+static void print_peak(FILE *stream, const struct gr_config *config)
+{
+    const struct gr_peak_charge *peak = &config->engine.peak;
+    if (!peak->any) {
+        return;
+    }
+    fprintf(stream,
+            "\nPeak charge in %s a month\n  For the mean of the %zu highest daily peaks of %d minutes",
+            config->currency, peak->days, peak->minutes);
+    if (peak->from_minute != peak->to_minute % 1440) {
+        fprintf(stream, ", %02d:%02d to %02d:%02d", peak->from_minute / 60, peak->from_minute % 60,
+                peak->to_minute / 60, peak->to_minute % 60);
+    }
+    fprintf(stream, "%s:", peak->weekdays != 127 ? ", on some days of the week" : "");
+    if (peak->step_count == 0) {
+        fprintf(stream, " %.4g for each kW", peak->per_kw);
+    }
+    for (size_t i = 0; i < peak->step_count; i++) {
+        fprintf(stream, "%s up to %.4g kW %.4g", i > 0 ? "," : "", peak->step[i].up_to_kw,
+                peak->step[i].price);
+    }
+    fprintf(stream, ".\n");
+}
+
 void gr_print_rates(FILE *stream, const struct gr_config *config)
 {
     fprintf(stream, "\nImport prices in %s per kWh\n", config->currency);
@@ -122,4 +146,5 @@ void gr_print_rates(FILE *stream, const struct gr_config *config)
         fprintf(stream, "%s", i == 0 ? "\nCarbon dioxide in kg per kWh from the grid\n" : "");
         print_source(stream, &config->carbon[i], true);
     }
+    print_peak(stream, config);
 }

@@ -33,6 +33,10 @@ const struct gr_key gr_rates_keys[] = {
      .about =
          "sources of the carbon dioxide that a kWh from the grid stands for, likewise; left out, none is "
          "reckoned"},
+    {.name = "peak",
+     .kind = GR_KEY_PART,
+     .unit = "a group { ... }",
+     .about = "monthly charge for high power; left out, there is none"},
     {.name = NULL}};
 
 static const struct gr_word kinds[] = {
@@ -387,6 +391,7 @@ void gr_rates_group_read(struct gr_reader *reader, const config_setting_t *root,
         read_sources(reader, carbon, out, out->carbon, &out->carbon_count);
     }
     check_carbon(reader, root, out);
+    gr_peak_group_read(reader, group, &out->engine.peak);
     fill_tariff(&out->engine.import, out->import, out->import_count);
     fill_tariff(&out->engine.export, out->export, out->export_count);
     fill_tariff(&out->engine.carbon, out->carbon, out->carbon_count);

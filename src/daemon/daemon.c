@@ -233,6 +233,7 @@ static int start(struct daemon *daemon)
     }
     gr_keeper_restore(daemon->keeper, daemon->engine, &daemon->now);
     gr_keeper_restore_full(daemon->keeper, daemon->engine, &daemon->now);
+    gr_keeper_restore_peaks(daemon->keeper, daemon->engine, &daemon->now);
     if (gr_recorder_create(&daemon->recorder, daemon->config, daemon->engine, &daemon->now, &error) !=
         GR_OK) {
         gr_log(GR_LOG_WARNING, "%s", error.text);
@@ -290,6 +291,7 @@ static void retry_store(struct daemon *daemon)
         gr_feed_set_store(daemon->feed, gr_keeper_store(daemon->keeper));
         gr_keeper_restore(daemon->keeper, daemon->engine, &daemon->now);
         gr_keeper_restore_full(daemon->keeper, daemon->engine, &daemon->now);
+        gr_keeper_restore_peaks(daemon->keeper, daemon->engine, &daemon->now);
         gr_engine_raise_sequence(daemon->engine, gr_keeper_last_sequence(daemon->keeper, now_s));
     }
 }
@@ -601,6 +603,7 @@ static void reload(struct daemon *daemon)
         gr_engine_reconfigure(daemon->engine, &config->engine, zone, &error) == GR_OK) {
         daemon->stop = !adopt(daemon, config, zone);
         gr_keeper_restore(daemon->keeper, daemon->engine, &daemon->now); /* an import may have added to it */
+        gr_keeper_restore_peaks(daemon->keeper, daemon->engine, &daemon->now);
         gr_log(GR_LOG_NOTICE, "%s was read again and is in force", daemon->file);
         daemon->readings_came = true;
     } else {

@@ -2,6 +2,7 @@
 #include "daemon/log.h"
 
 #include <inttypes.h>
+#include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 
@@ -162,6 +163,60 @@ void gr_keeper_restore(const struct gr_keeper *keeper, struct gr_engine *engine,
     if (keeper->store && gr_history_restore(keeper->store, engine, now, &error) != GR_OK) {
         gr_log(GR_LOG_WARNING, "the stored history cannot be read: %s", error.text);
     }
+}
+
+/* Five minutes are handed over in stretches of one interval of the peak charge. */
+struct metering {
+    struct gr_engine *engine;
+    const struct gr_moment *now;
+    int64_t length_s, from_s, to_s;
+    double import_kws; /* kW x s */
+};
+
+static void end_stretch(struct metering *metering)
+{
+    int64_t seconds = metering->to_s - metering->from_s;
+    if (seconds > 0) {
+        struct gr_event event = {
+            .kind = GR_EVENT_METERED,
+            .at = *metering->now,
+            .of.metered = {metering->from_s, metering->to_s, metering->import_kws / (double)seconds}};
+        (void)gr_engine_handle(metering->engine, &event, NULL);
+    }
+    metering->import_kws = 0;
+    metering->from_s = metering->to_s;
+}
+
+static void restore_metered(void *context, const struct gr_fine_record *record)
+{
+    struct metering *metering = context;
+    int64_t start_s = record->means.start_s;
+    if (isnan(record->means.grid_kw) || start_s + GR_FINE_STEP_S > metering->now->utc_s) {
+        return;
+    }
+    if (start_s != metering->to_s || start_s % metering->length_s == 0) {
+        end_stretch(metering);
+        metering->from_s = start_s;
+    }
+    metering->to_s = start_s + GR_FINE_STEP_S;
+    metering->import_kws += fmax(0, record->means.grid_kw) * GR_FINE_STEP_S;
+}
+
+void gr_keeper_restore_peaks(const struct gr_keeper *keeper, struct gr_engine *engine,
+                             const struct gr_moment *now)
+{
+    const struct gr_peak_charge *peak = &gr_engine_config_of(engine)->peak;
+    const int64_t month_s = INT64_C(31) * 86400;
+    struct gr_error error = {""};
+    if (!keeper->store || !peak->any || now->utc_s < month_s) {
+        return;
+    }
+    struct metering metering = {.engine = engine, .now = now, .length_s = (int64_t)peak->minutes * 60};
+    if (gr_store_each_fine(keeper->store, now->utc_s - month_s, restore_metered, &metering, &error) !=
+        GR_OK) {
+        gr_log(GR_LOG_WARNING, "the month's peaks cannot be read: %s", error.text);
+    }
+    end_stretch(&metering);
 }
 
 void gr_keeper_restore_full(const struct gr_keeper *keeper, struct gr_engine *engine,

@@ -34,6 +34,10 @@ int gr_history_restore(struct gr_store *store, struct gr_engine *engine, const s
 /* The same with what the keeper holds; says so where it cannot be read. */
 void gr_keeper_restore(const struct gr_keeper *keeper, struct gr_engine *engine, const struct gr_moment *now);
 
+/* The same for what the month's peaks are reckoned from, where the engine has to know them. */
+void gr_keeper_restore_peaks(const struct gr_keeper *keeper, struct gr_engine *engine,
+                             const struct gr_moment *now);
+
 /* Likewise, from when the days to the next full charge count. */
 void gr_keeper_restore_full(const struct gr_keeper *keeper, struct gr_engine *engine,
                             const struct gr_moment *now);

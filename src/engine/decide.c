@@ -328,6 +328,9 @@ int gr_engine_decide(struct gr_engine *engine, const struct gr_moment *now, cons
         return gr_error_set(error, GR_NO_MEMORY, "no memory for a decision");
     }
     outlook.stored_kwh = seen->stored_kwh;
+    if (plan->peak_kw) {
+        outlook.import_soft_kw = gr_engine_peak_now_kw(engine, plan, now->utc_s);
+    }
     outlook.battery.charge_kw = fmin(outlook.battery.charge_kw, seen->charge_available_kw);
     outlook.battery.discharge_kw = fmin(outlook.battery.discharge_kw, seen->discharge_available_kw);
     struct gr_choice choice;

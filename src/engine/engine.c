@@ -1,5 +1,6 @@
 #include "engine/internal.h"
 
+#include "granary/civil.h"
 #include "granary/coupling.h"
 
 #include <math.h>
@@ -123,6 +124,13 @@ int gr_engine_reconfigure(struct gr_engine *engine, const struct gr_engine_confi
         engine->tariffs[i] = fresh[i];
         engine->habits[i].learned = false;
     }
+    const struct gr_peak_charge *before = &engine->config.peak, *after = &config->peak;
+    if (before->any != after->any || before->minutes != after->minutes ||
+        before->weekdays != after->weekdays || before->from_minute != after->from_minute ||
+        before->to_minute != after->to_minute) {
+        memset(&engine->peak, 0, sizeof engine->peak); /* whoever keeps the past tells of it again */
+    }
+    engine->peak.leveled = false;
     engine->config = *config;
     engine->zone = zone;
     engine->overrides.window_count = 0; /* whoever tells of them does so again */
@@ -291,6 +299,19 @@ static int take_windows(struct gr_engine *engine, const struct gr_event *event, 
     return GR_OK;
 }
 
+static int take_metered(struct gr_engine *engine, const struct gr_event *event, struct gr_error *error)
+{
+    int64_t from_s = event->of.metered.from_s, to_s = event->of.metered.to_s;
+    double grid_kw = event->of.metered.grid_kw;
+    if (!(from_s < to_s && to_s - from_s <= GR_DAY_S && isfinite(grid_kw))) {
+        return gr_error_set(error, GR_INVALID, "a metered stretch without length or power");
+    }
+    if (engine->config.peak.any) {
+        gr_peak_meter_note(&engine->peak, &engine->config.peak, engine->zone, from_s, to_s, grid_kw);
+    }
+    return GR_OK;
+}
+
 static int take_event(struct gr_engine *engine, const struct gr_event *event, struct gr_error *error)
 {
     switch (event->kind) {
@@ -315,6 +336,8 @@ static int take_event(struct gr_engine *engine, const struct gr_event *event, st
         return cancel_overrides(engine, event->of.cancel.kind, error);
     case GR_EVENT_FULL:
         return gr_engine_take_full(engine, event, error);
+    case GR_EVENT_METERED:
+        return take_metered(engine, event, error);
     case GR_EVENT_RIVAL:
         engine->reissue = engine->reissue || event->of.rival.gone;
         gr_guard_rival(&engine->guard, event->of.rival.gone, &event->at);
@@ -585,6 +608,17 @@ static void carry_out(struct gr_engine *engine, const struct gr_moment *now, con
     out->marginal_value_per_kwh = wish->worth_per_kwh;
 }
 
+/* Where the grid is not measured it follows from the rest, unless an inverter stands between. */
+static double grid_of(const struct gr_engine *engine, const struct gr_slot_record *means)
+{
+    if (isnan(means->grid_kw) && engine->config.site.dc_coupled) {
+        return NAN;
+    }
+    double car_kw = isnan(means->car_kw) ? 0 : means->car_kw;
+    return isnan(means->grid_kw) ? means->house_kw + car_kw - means->solar_kw + means->battery_kw
+                                 : means->grid_kw;
+}
+
 /* Carries the means on, and smooths what is seen. */
 static void turn_meter(struct gr_engine *engine, const struct gr_moment *now, struct gr_seen *seen,
                        struct gr_decision *out)
@@ -600,6 +634,11 @@ static void turn_meter(struct gr_engine *engine, const struct gr_moment *now, st
     gr_meter_turn(&engine->meter, now, values, out);
     seen->steady_house_kw = engine->meter.smooth[GR_METER_HOUSE];
     seen->steady_solar_kw = engine->meter.smooth[GR_METER_SOLAR];
+    if (out->fine_due && engine->config.peak.any && !isnan(grid_of(engine, &out->fine.means))) {
+        int64_t start_s = out->fine.means.start_s;
+        gr_peak_meter_note(&engine->peak, &engine->config.peak, engine->zone, start_s,
+                           start_s + GR_FINE_STEP_S, grid_of(engine, &out->fine.means));
+    }
     if (out->record_due) {
         gr_history_put(engine->history, out->record.start_s, out->record.house_kw, out->record.solar_kw);
         gr_history_put_outdoor(engine->history, out->record.start_s, out->record.outdoor_c);

@@ -76,12 +76,17 @@ struct gr_engine_plan {
     struct gr_path_values values;
     struct gr_sun_promise promise;
     double penalty_per_kwh;
+    double dearest_per_kwh; /* the dearest price, with what a kWh may count for the month's peak */
     size_t full_windows, full_by[GR_MOST_FULL_WINDOWS]; /* by the end of which slots the battery should have
                                                            been full, each time since the one before */
     bool full_due;   /* the first of them can only be kept at full power from now on */
     bool *been_full; /* per slot, whether it has been at the slot's start; one entry more. NULL where that is
                         not asked for, or the plan is brief */
     double cycle_price; /* counted on a kWh discharged, so that the plan keeps its bound on cycles */
+    double *peak_kw;    /* per slot: the level below which the month's peak is kept, GR_NO_PEAK_KW where no
+                           peak counts. NULL where none is paid for */
+    double *soft_kw;    /* the same after what the interval at hand has had already; within peak_kw's block */
+    double peak_per_kwh;            /* money that a kWh above it stands for */
     struct gr_overrides overrides;  /* that it was made with */
     struct gr_plan_slot *slots;     /* horizon.slots of them */
     struct gr_why *why;             /* likewise */
@@ -112,6 +117,34 @@ void gr_engine_find_full(const struct gr_engine *engine, struct gr_engine_plan *
 /* been_full at the end of slot t, by what is stored then. */
 void gr_engine_carry_full(const struct gr_engine_config *config, struct gr_engine_plan *plan, size_t t,
                           double stored_kwh);
+
+/* ---- peak.c ---- */
+
+#define GR_NO_PEAK_KW 1e6
+
+/* What the grid meter has seen of the month's peaks. Zero: nothing yet. */
+struct gr_peak_meter {
+    int64_t month;                /* of the local clock: years * 12 + months */
+    double day_kw[GR_MONTH_DAYS]; /* highest peak so far by the day's number */
+    int64_t interval;             /* the one that is open: its number, */
+    int day;                      /* the day it counts for, */
+    double kwh, seconds;          /* and what of it counts */
+    int64_t until_s;              /* everything before is in it */
+    bool leveled;                 /* whether the next ones are there: */
+    int64_t level_day;            /* on which local day, since 1970, */
+    double level_kw;              /* which level was chosen for the month's peak to stay below */
+};
+
+/* Takes the mean grid power of a stretch that is over; parts that are known already are left out. */
+void gr_peak_meter_note(struct gr_peak_meter *meter, const struct gr_peak_charge *charge,
+                        const struct gr_zone *zone, int64_t from_s, int64_t to_s, double grid_kw);
+/* Sets the levels of a plan whose horizon and paths are there: peak_kw, soft_kw, peak_per_kwh. Nothing where
+ * no peak is paid for. */
+int gr_engine_plan_peak(struct gr_engine *engine, struct gr_engine_plan *plan,
+                        const struct gr_problem *problem, struct gr_error *error);
+/* Mean import that keeps the interval at hand at its level from now on. */
+double gr_engine_peak_now_kw(const struct gr_engine *engine, const struct gr_engine_plan *plan,
+                             int64_t now_s);
 
 /* ---- tail.c ---- */
 
@@ -218,6 +251,7 @@ struct gr_engine {
     bool overrides_changed; /* since the last turn */
     struct gr_fullness full;
     double temperature_kw; /* what the battery's temperature lets in, looked up at each turn; INFINITY: all */
+    struct gr_peak_meter peak;
     bool replan, reissue;
     bool decided;              /* a decision was carried out since the start or the last fault */
     struct gr_command command; /* as last issued */

@@ -72,6 +72,7 @@ void gr_engine_plan_free(struct gr_engine_plan *plan)
     free(plan->slots);
     free(plan->why);
     free(plan->been_full);
+    free(plan->peak_kw);
     memset(plan, 0, sizeof *plan);
 }
 
@@ -366,6 +367,11 @@ static int find_values(struct gr_engine *engine, struct gr_engine_plan *plan, do
     size_t keep = !config->planning.brief ? problem.slots : quiet > 1 && quiet < problem.slots ? quiet : 1;
     int status = price_cycles(engine, plan, &problem, error);
     status = status == GR_OK ? take_tail(engine, plan, &problem, &tail, error) : status;
+    status = status == GR_OK ? gr_engine_plan_peak(engine, plan, &problem, error) : status;
+    problem.slot_import_soft_kw = plan->soft_kw;
+    problem.import_soft_per_kwh = plan->peak_per_kwh;
+    plan->dearest_per_kwh += plan->peak_per_kwh;
+    problem.penalty_per_kwh = plan->penalty_per_kwh = fmax(plan->penalty_per_kwh, 20 * plan->peak_per_kwh);
     status = status == GR_OK
                  ? gr_planner_path_values(engine->planner, &problem, &plan->paths, keep, &plan->values, error)
                  : status;
@@ -394,6 +400,8 @@ struct gr_outlook gr_engine_outlook(const struct gr_engine *engine, const struct
         .curtailable = site->grid.solar_curtailable,
         .penalty_per_kwh = plan->penalty_per_kwh,
         .ready_for = ready_for,
+        .import_soft_kw = plan->soft_kw ? plan->soft_kw[slot] : 0,
+        .import_soft_per_kwh = plan->peak_per_kwh,
         .may_export =
             gr_engine_export_bar(engine, &plan->overrides, plan->horizon.bounds_s[slot]) == GR_BAR_NONE,
         .dc_coupled = site->dc_coupled,
@@ -675,6 +683,7 @@ static int build_plan(struct gr_engine *engine, const struct gr_overrides *overr
         goto out;
     }
     plan.penalty_per_kwh = find_penalty(&plan.horizon);
+    plan.dearest_per_kwh = plan.penalty_per_kwh / 20;
     gr_engine_find_full(engine, &plan);
     status = find_values(engine, &plan, stored_kwh, error);
     if (status == GR_OK && !config->planning.brief) {

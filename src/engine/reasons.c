@@ -79,9 +79,9 @@ void gr_engine_weigh(struct gr_why *out, const struct gr_engine *engine, const s
 {
     const struct gr_planning *planning = &engine->config.planning;
     struct gr_choice all = *choice;
-    /* The penalty is 20 times the dearest price; losses make a stored kWh worth a little more than that, at
+    /* Losses make a stored kWh worth a little more than that, at
      * part load by more than the efficiency says. */
-    double dearest = plan->penalty_per_kwh / 20 /
+    double dearest = plan->dearest_per_kwh /
                      fmin(outlook->battery.charge_efficiency, outlook->battery.discharge_efficiency);
     const struct gr_why_marks marks = {.cycle_price = plan->cycle_price,
                                        .carbon_price = plan->horizon.carbon_price[slot],

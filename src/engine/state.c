@@ -14,6 +14,7 @@ struct state {
     struct gr_overrides overrides;
     struct gr_override_cost override_cost[GR_OVERRIDE_KINDS];
     struct gr_fullness full;
+    struct gr_peak_meter peak;
     struct gr_command command;
     enum gr_fault issued_fault;
     uint64_t sequence;
@@ -79,6 +80,7 @@ void gr_engine_save(struct gr_engine *engine, void *state)
     memcpy(now.override_cost, engine->override_cost, sizeof now.override_cost);
     now.overrides_changed = engine->overrides_changed;
     now.full = engine->full;
+    now.peak = engine->peak;
     now.command = engine->command;
     now.issued_fault = engine->issued_fault;
     now.sequence = engine->sequence;
@@ -154,6 +156,12 @@ static const struct part parts[] = {
     {ONE(meter.fine.step_s), STEP, GR_FINE_STEP_S},
     {ONE(meter.fine.start_s), MOMENT, GREATEST_S},
     {MANY(meter.samples[0], meter.samples, GR_METERS), SMALL, A_COUNT},
+    {ONE(peak.month), MOMENT, A_COUNT},
+    {ONE(peak.interval), MOMENT, GREATEST_S},
+    {ONE(peak.day), SMALL, GR_MONTH_DAYS - 1},
+    {ONE(peak.until_s), MOMENT, GREATEST_S},
+    {ONE(peak.leveled), FLAG, 1},
+    {ONE(peak.level_day), MOMENT, GREATEST_S},
     {ONE(charger.begun), FLAG, 1},
     {ONE(charger.phase), KIND, GR_CHARGER_CHARGES},
     {ONE(charger.mono_ms), MOMENT, GREATEST_MS},
@@ -235,6 +243,7 @@ int gr_engine_load(struct gr_engine *engine, const void *state, struct gr_error 
     memcpy(engine->override_cost, then.override_cost, sizeof then.override_cost);
     engine->overrides_changed = then.overrides_changed;
     engine->full = then.full;
+    engine->peak = then.peak;
     engine->command = then.command;
     engine->issued_fault = then.issued_fault;
     engine->sequence = then.sequence;

@@ -12,12 +12,12 @@ static const double most_loss = 4;                   /* stored and AC energy apa
 
 /* Penalties of a slot, apart. */
 struct broken {
-    double import_limit, export_limit, kept;
+    double import_limit, export_limit, peak, kept;
 };
 
 static double sum_of(const struct broken *broken)
 {
-    return broken->import_limit + broken->export_limit + broken->kept;
+    return broken->import_limit + broken->export_limit + broken->peak + broken->kept;
 }
 
 static void add_sample(struct gr_alternative *out, struct broken *broken, const struct gr_outlook *outlook,
@@ -37,6 +37,10 @@ static void add_sample(struct gr_alternative *out, struct broken *broken, const 
     out->after += weight * gr_value_at(outlook->next, result->stored_kwh);
     broken->import_limit += penalty * hours * fmax(0, result->grid_kw - outlook->import_limit_kw);
     broken->export_limit += penalty * hours * fmax(0, -result->grid_kw - outlook->export_limit_kw);
+    if (outlook->import_soft_per_kwh > 0) {
+        broken->peak += weight * outlook->import_soft_per_kwh * hours *
+                        fmax(0, result->grid_kw - outlook->import_soft_kw);
+    }
     broken->kept += penalty * fmax(0, outlook->floor_kwh - result->stored_kwh);
 }
 
@@ -45,7 +49,7 @@ static struct broken reckon(struct gr_alternative *out, const struct gr_outlook 
 {
     struct gr_band band =
         gr_command_band(kind, power_kw, outlook->battery.charge_kw, outlook->battery.discharge_kw);
-    struct broken broken = {0, 0, 0};
+    struct broken broken = {0, 0, 0, 0};
     *out = (struct gr_alternative){.power_kw = power_kw};
     for (size_t k = 0; k < outlook->samples; k++) {
         struct gr_band_result result;
@@ -71,6 +75,9 @@ static enum gr_breach breach_now(const struct broken *broken, const struct broke
     }
     if (broken->export_limit > chosen->export_limit + broken_least) {
         return GR_BREACH_EXPORT_LIMIT;
+    }
+    if (broken->peak > chosen->peak + broken_least) {
+        return GR_BREACH_PEAK;
     }
     return broken->kept > chosen->kept + broken_least ? GR_BREACH_KEPT : GR_BREACH_NONE;
 }
@@ -102,14 +109,14 @@ static enum gr_breach breach_later(const struct gr_outlook *outlook, double end_
     return GR_BREACH_NONE;
 }
 
-/* Whether a little more power would break a limit that the power as it is does not break. */
-static bool is_at_limit(const struct gr_outlook *outlook, enum gr_command_kind kind, double power_kw,
-                        const struct broken *now)
+/* The limit that a little more power would break and the power as it is does not. */
+static enum gr_breach limit_of_power(const struct gr_outlook *outlook, enum gr_command_kind kind,
+                                     double power_kw, const struct broken *now)
 {
     struct gr_alternative more;
     const struct gr_why_marks none = {0};
     struct broken broken = reckon(&more, outlook, kind, power_kw + step_kw, &none);
-    return breach_now(&broken, now) == (kind == GR_CHARGE ? GR_BREACH_IMPORT_LIMIT : GR_BREACH_EXPORT_LIMIT);
+    return breach_now(&broken, now);
 }
 
 void gr_why_weigh(struct gr_why *out, const struct gr_outlook *outlook, const struct gr_choice *choice,
@@ -127,6 +134,7 @@ void gr_why_weigh(struct gr_why *out, const struct gr_outlook *outlook, const st
     out->export_price = outlook->export_price - marks->carbon_credit;
     out->import_limit_kw = outlook->import_limit_kw;
     out->export_limit_kw = outlook->export_limit_kw;
+    out->peak_kw = outlook->import_soft_per_kwh > 0 ? outlook->import_soft_kw : INFINITY;
     for (int kind = 0; kind < GR_COMMAND_KINDS; kind++) {
         double power_kw = kind == (int)choice->kind ? choice->power_kw : choice->power_of[kind];
         broken[kind] = reckon(&out->of[kind], outlook, (enum gr_command_kind)kind, power_kw, marks);
@@ -145,9 +153,11 @@ void gr_why_weigh(struct gr_why *out, const struct gr_outlook *outlook, const st
         }
     }
     bool powered = (out->kind == GR_CHARGE || out->kind == GR_EXPORT) && out->power_kw > 0;
-    bool at_limit = powered && is_at_limit(outlook, out->kind, out->power_kw, &broken[out->kind]);
-    out->at_import_limit = at_limit && out->kind == GR_CHARGE;
-    out->at_export_limit = at_limit && out->kind == GR_EXPORT;
+    enum gr_breach limit =
+        powered ? limit_of_power(outlook, out->kind, out->power_kw, &broken[out->kind]) : GR_BREACH_NONE;
+    out->at_import_limit = limit == GR_BREACH_IMPORT_LIMIT && out->kind == GR_CHARGE;
+    out->at_peak = limit == GR_BREACH_PEAK && out->kind == GR_CHARGE;
+    out->at_export_limit = limit == GR_BREACH_EXPORT_LIMIT && out->kind == GR_EXPORT;
 }
 
 /* ---- against which it is held ---- */

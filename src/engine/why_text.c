@@ -86,6 +86,9 @@ static void add_breach(struct line *line, const struct gr_why *why, enum gr_brea
     case GR_BREACH_EXPORT_LIMIT:
         add(line, "would break the export limit of %.2f kW", why->export_limit_kw);
         break;
+    case GR_BREACH_PEAK:
+        add(line, "would lift the month's peak import above %.2f kW", why->peak_kw);
+        break;
     case GR_BREACH_KEPT:
         add(line, "would not keep ");
         add_kept(line, &why->kept, zone);
@@ -303,6 +306,9 @@ static void add_bounds(struct line *line, const struct gr_why *why, const struct
     }
     if (why->at_import_limit) {
         add(line, "; the power is what the import limit of %.2f kW leaves", why->import_limit_kw);
+    }
+    if (why->at_peak) {
+        add(line, "; the power is what keeps the month's peak import at %.2f kW", why->peak_kw);
     }
     if (why->at_export_limit) {
         add(line, "; the power is what the export limit of %.2f kW leaves", why->export_limit_kw);

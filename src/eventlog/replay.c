@@ -283,6 +283,16 @@ static int take_full(struct run *run, struct gr_words *words, struct gr_event *e
                : refuse(error, "the moment of the last full charge");
 }
 
+static int take_metered(struct run *run, struct gr_words *words, struct gr_event *event,
+                        struct gr_error *error)
+{
+    bool good = gr_words_whole(words, -greatest_s, greatest_s, &event->of.metered.from_s) &&
+                gr_words_whole(words, -greatest_s, greatest_s, &event->of.metered.to_s) &&
+                gr_words_number(words, &event->of.metered.grid_kw) && gr_words_end(words);
+    return good ? hand_over(run, event, error)
+                : refuse(error, "a stretch of time and the mean power of the grid in it");
+}
+
 static int take_sequence(struct run *run, struct gr_words *words, struct gr_error *error)
 {
     int64_t sequence;
@@ -335,7 +345,8 @@ static int take_timed(struct run *run, const char *kind, struct gr_words *words,
                  {"history", GR_EVENT_HISTORY, take_history}, {"link", GR_EVENT_LINK, take_link},
                  {"weather", GR_EVENT_WEATHER, take_weather}, {"override", GR_EVENT_OVERRIDE, take_override},
                  {"cancel", GR_EVENT_CANCEL, take_cancel},    {"rival", GR_EVENT_RIVAL, take_rival},
-                 {"windows", GR_EVENT_WINDOWS, take_windows}, {"full", GR_EVENT_FULL, take_full}};
+                 {"windows", GR_EVENT_WINDOWS, take_windows}, {"full", GR_EVENT_FULL, take_full},
+                 {"metered", GR_EVENT_METERED, take_metered}};
     struct gr_event event = {.kind = GR_EVENT_LINK};
     bool is_tick = strcmp(kind, "tick") == 0;
     if (!gr_words_moment(words, &event.at)) {

@@ -19,6 +19,8 @@ struct setting {
 #define MANY(member, many) AT(member), many, sizeof(double)
 #define ARRAYS(member) AT(site.arrays[0].member), GR_MAX_ARRAYS, sizeof(struct gr_solar_array)
 
+#define PEAK_STEPS(member) AT(peak.step[0].member), GR_MAX_PEAK_STEPS, sizeof(struct gr_peak_step)
+
 #define CURVE(name)                                                                                          \
     {"site.curves." #name ".count", COUNT, ONE(site.curves.name.count), 0, GR_MOST_CURVE_POINTS},            \
         {"site.curves." #name ".x", NUMBER, MANY(site.curves.name.x, GR_MOST_CURVE_POINTS), 0, 1e6},         \
@@ -61,6 +63,16 @@ static const struct setting settings[] = {
     {"site.grid.solar_curtailable", FLAG, ONE(site.grid.solar_curtailable), 0, 1},
     {"site.grid.car_side", SIDE, ONE(site.grid.car_side), 0, GR_CAR_ON_HOUSE_SIDE},
     {"site.grid.car_charger_kw", NUMBER, ONE(site.grid.car_charger_kw), 0, 1e6},
+    {"peak.any", FLAG, ONE(peak.any), 0, 1},
+    {"peak.minutes", WHOLE, ONE(peak.minutes), 0, 60},
+    {"peak.days", COUNT, ONE(peak.days), 0, GR_MONTH_DAYS},
+    {"peak.from_minute", WHOLE, ONE(peak.from_minute), 0, 1440},
+    {"peak.to_minute", WHOLE, ONE(peak.to_minute), 0, 1440},
+    {"peak.weekdays", WHOLE, ONE(peak.weekdays), 0, 127},
+    {"peak.per_kw", NUMBER, ONE(peak.per_kw), 0, 1e9},
+    {"peak.step.up_to_kw", NUMBER, PEAK_STEPS(up_to_kw), 0, 1e6},
+    {"peak.step.price", NUMBER, PEAK_STEPS(price), 0, 1e9},
+    {"peak.step_count", COUNT, ONE(peak.step_count), 0, GR_MAX_PEAK_STEPS},
     {"site.arrays.name", TEXT, ARRAYS(name), 0, 0},
     {"site.arrays.peak_kw", NUMBER, ARRAYS(peak_kw), 0, 1e6},
     {"site.arrays.tilt_deg", NUMBER, ARRAYS(tilt_deg), 0, 180},
@@ -274,6 +286,12 @@ int gr_eventlog_read_setting(struct gr_engine_config *config, const char *line, 
 int gr_eventlog_check_settings(const struct gr_engine_config *config, struct gr_error *error)
 {
     int minutes = config->planning.slot_minutes;
+    const struct gr_peak_charge *peak = &config->peak;
+    if (peak->any && (peak->days < 1 || (peak->minutes != 5 && peak->minutes != 15 && peak->minutes != 30 &&
+                                         peak->minutes != 60))) {
+        return gr_error_set(error, GR_INVALID,
+                            "peak.minutes is none of 5, 15, 30, 60, or peak.days is missing");
+    }
     if (minutes != 5 && minutes != 10 && minutes != 15 && minutes != 30 && minutes != 60) {
         return gr_error_set(error, GR_INVALID,
                             "planning.slot_minutes is missing or none of 5, 10, 15, 30, 60");

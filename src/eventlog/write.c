@@ -49,7 +49,7 @@ void gr_eventlog_write_event(FILE *stream, const struct gr_event *event)
         [GR_EVENT_READING] = "reading", [GR_EVENT_RATES] = "rates",     [GR_EVENT_HISTORY] = "history",
         [GR_EVENT_LINK] = "link",       [GR_EVENT_WEATHER] = "weather", [GR_EVENT_OVERRIDE] = "override",
         [GR_EVENT_CANCEL] = "cancel",   [GR_EVENT_RIVAL] = "rival",     [GR_EVENT_WINDOWS] = "windows",
-        [GR_EVENT_FULL] = "full"};
+        [GR_EVENT_FULL] = "full",       [GR_EVENT_METERED] = "metered"};
     (void)fputs(names[event->kind], stream);
     gr_eventlog_write_moment(stream, &event->at);
     switch (event->kind) {
@@ -76,6 +76,10 @@ void gr_eventlog_write_event(FILE *stream, const struct gr_event *event)
         break;
     case GR_EVENT_FULL:
         (void)fprintf(stream, " %" PRId64, event->of.full.since_s);
+        break;
+    case GR_EVENT_METERED:
+        (void)fprintf(stream, " %" PRId64 " %" PRId64 " %.17g", event->of.metered.from_s,
+                      event->of.metered.to_s, event->of.metered.grid_kw);
         break;
     case GR_EVENT_RIVAL:
         (void)fputs(event->of.rival.gone ? " gone" : " here", stream);

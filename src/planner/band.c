@@ -28,8 +28,9 @@ void gr_outlook_take_curves(struct gr_outlook *outlook, const struct gr_battery_
 struct gr_slot gr_band_slot(const struct gr_outlook *outlook, double load_kw, double solar_kw)
 {
     struct gr_slot slot = {.meter = {outlook->import_price, outlook->export_price, outlook->import_limit_kw,
-                                     outlook->export_limit_kw, outlook->penalty_per_kwh, .soft_kw = INFINITY,
-                                     .peak_kw = INFINITY},
+                                     outlook->export_limit_kw, outlook->penalty_per_kwh,
+                                     outlook->import_soft_per_kwh > 0 ? outlook->import_soft_kw : INFINITY,
+                                     outlook->import_soft_per_kwh, .peak_kw = INFINITY},
                            .battery = outlook->battery,
                            .hours = outlook->hours,
                            .curtailable = outlook->curtailable,
