@@ -74,7 +74,7 @@ static int find_local(size_t *out, const struct gr_told_time *told, int64_t loca
         return gr_error_set(error, GR_INVALID, "%s is skipped, as the clock is put forward to %s", told->text,
                             gr_rfc3339_format_local(jump, first_s, gr_zone_offset_s(zone, first_s)));
     }
-    size_t first, second;
+    size_t first = 0, second = 0;
     bool has_first = find_slot(&first, plan, first_s), has_second = find_slot(&second, plan, second_s);
     if (has_first && has_second && first_s != second_s) {
         return refuse_twice(told, zone, first_s, second_s, error);
