@@ -89,18 +89,20 @@ static double cost_of_band(const struct gr_outlook *outlook, struct gr_band band
 }
 
 /* Whether the present command, with the load seen at this moment, would break a limit at the meter that a
- * smaller power would keep. */
+ * smaller power would keep, or break by less. What a shared inverter holds back of the sun can be stored
+ * without a trace at the meter, whatever the house draws. */
 static bool breaks_limit(const struct gr_engine *engine, const struct gr_seen *seen,
                          enum gr_command_kind kind, double power_kw)
 {
     const struct gr_site *site = &engine->config.site;
-    double battery_kw = kind == GR_CHARGE ? power_kw : -power_kw;
-    double grid_kw = seen->house_kw + seen->car_kw + gr_site_drawn_kw(site, battery_kw, seen->solar_kw);
+    double battery_kw = kind == GR_CHARGE ? power_kw : -power_kw, load_kw = seen->house_kw + seen->car_kw;
+    double grid_kw = gr_site_grid_kw(site, load_kw, battery_kw, seen->solar_kw);
+    double resting_kw = gr_site_grid_kw(site, load_kw, 0, seen->solar_kw);
     if (kind == GR_CHARGE) {
-        return power_kw > 0 && grid_kw > site->grid.import_limit_kw + limit_slack_kw;
+        return grid_kw > fmax(site->grid.import_limit_kw, resting_kw) + limit_slack_kw;
     }
     if (kind == GR_EXPORT) {
-        return power_kw > 0 && -grid_kw > site->grid.export_limit_kw + limit_slack_kw;
+        return -grid_kw > fmax(site->grid.export_limit_kw, -resting_kw) + limit_slack_kw;
     }
     return false;
 }

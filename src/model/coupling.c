@@ -18,6 +18,12 @@ double gr_site_drawn_kw(const struct gr_site *site, double battery_kw, double so
     return site->dc_coupled ? gr_ac_of_dc(&site->inverter, sum_kw) : sum_kw;
 }
 
+double gr_site_grid_kw(const struct gr_site *site, double load_kw, double battery_kw, double solar_kw)
+{
+    double drawn_kw = gr_site_drawn_kw(site, battery_kw, solar_kw), limit_kw = site->inverter.limit_kw;
+    return load_kw + (site->dc_coupled ? fmin(fmax(drawn_kw, -limit_kw), limit_kw) : drawn_kw);
+}
+
 double gr_site_battery_kw(const struct gr_site *site, double drawn_kw, double solar_kw)
 {
     if (!site->dc_coupled) {

@@ -367,19 +367,20 @@ static void check_command(struct chaos *chaos)
     const struct gr_site *site = &chaos->world.config.site;
     double power_kw = command->power_kw;
     double battery_kw = command->kind == GR_EXPORT ? -power_kw : power_kw;
-    double grid_kw =
-        decision->house_kw + decision->car_kw + gr_site_drawn_kw(site, battery_kw, decision->solar_kw);
+    double load_kw = decision->house_kw + decision->car_kw;
+    double grid_kw = gr_site_grid_kw(site, load_kw, battery_kw, decision->solar_kw);
+    double resting_kw = gr_site_grid_kw(site, load_kw, 0, decision->solar_kw); /* may break a limit already */
     bool powered = command->kind == GR_CHARGE || command->kind == GR_EXPORT;
     require(chaos, power_kw >= 0 && power_kw <= 6 && (powered || power_kw == 0), LAW_POWER,
             "beyond the battery");
     if (command->kind == GR_CHARGE && power_kw > 0) {
-        require(chaos, grid_kw <= site->grid.import_limit_kw + slack_kw, LAW_IMPORT,
+        require(chaos, grid_kw <= fmax(site->grid.import_limit_kw, resting_kw) + slack_kw, LAW_IMPORT,
                 "the charge is too much for the connection");
         require(chaos, power_kw <= temperature_kw(chaos) + cold_slack_kw, LAW_POWER,
                 "the charge is too much for the cold battery");
     }
     if (command->kind == GR_EXPORT && power_kw > 0) {
-        require(chaos, -grid_kw <= site->grid.export_limit_kw + slack_kw, LAW_EXPORT,
+        require(chaos, -grid_kw <= fmax(site->grid.export_limit_kw, -resting_kw) + slack_kw, LAW_EXPORT,
                 "the export is too much for the connection");
         require(chaos, decision->stored_kwh / site->battery.capacity_kwh * 100 >= site->reserve_percent,
                 LAW_RESERVE, "an export below the reserve");

@@ -98,6 +98,9 @@ static void powers_go_through_the_inverter_and_back(void **state)
     struct gr_site site = {.dc_coupled = true, .inverter = {4, 0.9, 0.8}};
     assert_near(gr_site_drawn_kw(&site, 1, 4), -2.7, 1e-12);
     assert_near(gr_site_drawn_kw(&site, 4, 2.4), 2, 1e-12);
+    assert_near(gr_site_grid_kw(&site, 10, 1, 4), 7.3, 1e-12);
+    assert_near(gr_site_grid_kw(&site, 10, 1, 57), 6,
+                1e-12); /* the inverter gives 4 kW of the sun, no more */
     assert_near(gr_site_battery_kw(&site, -2.7, 4), 1, 1e-12);
     assert_near(gr_site_battery_kw(&site, 2, 2.4), 4, 1e-12);
     assert_near(gr_site_battery_kw(&site, 9, 1), 4.2, 1e-12); /* no more than 4 kW are drawn */
