@@ -16,7 +16,8 @@ double gr_ac_of_dc(const struct gr_dc_inverter *inverter, double dc_kw);
 /* What battery and sun together draw from the AC side (+), or give to it; the inverter's limit apart. */
 double gr_site_drawn_kw(const struct gr_site *site, double battery_kw, double solar_kw);
 
-/* What the meter shows with a load, battery and sun: what is beyond the inverter's limit does not reach it. */
+/* What the meter shows with a load, battery and sun: what is beyond the inverter's limit does not reach it.
+ */
 double gr_site_grid_kw(const struct gr_site *site, double load_kw, double battery_kw, double solar_kw);
 
 /* The battery power with which they draw so much, as near as the inverter's limit lets them. */
