@@ -211,6 +211,14 @@ static int create_bridge(struct daemon *daemon, struct gr_error *error)
                             daemon->seed, error);
 }
 
+/* What is restored goes by the time, which in a simulation is not known before its first step. */
+static void restore(struct daemon *daemon)
+{
+    gr_keeper_restore(daemon->keeper, daemon->engine, &daemon->now);
+    gr_keeper_restore_full(daemon->keeper, daemon->engine, &daemon->now);
+    gr_keeper_restore_peaks(daemon->keeper, daemon->engine, &daemon->now);
+}
+
 static int start(struct daemon *daemon)
 {
     struct gr_error error = {""};
@@ -231,9 +239,9 @@ static int start(struct daemon *daemon)
         gr_log(GR_LOG_ERROR, "cannot start: %s", error.text);
         return 1;
     }
-    gr_keeper_restore(daemon->keeper, daemon->engine, &daemon->now);
-    gr_keeper_restore_full(daemon->keeper, daemon->engine, &daemon->now);
-    gr_keeper_restore_peaks(daemon->keeper, daemon->engine, &daemon->now);
+    if (daemon->timed) {
+        restore(daemon);
+    }
     if (gr_recorder_create(&daemon->recorder, daemon->config, daemon->engine, &daemon->now, &error) !=
         GR_OK) {
         gr_log(GR_LOG_WARNING, "%s", error.text);
@@ -289,9 +297,7 @@ static void retry_store(struct daemon *daemon)
     int64_t now_s = gr_clock_read().utc_s;
     if (gr_keeper_retry(daemon->keeper, &daemon->now, now_s)) {
         gr_feed_set_store(daemon->feed, gr_keeper_store(daemon->keeper));
-        gr_keeper_restore(daemon->keeper, daemon->engine, &daemon->now);
-        gr_keeper_restore_full(daemon->keeper, daemon->engine, &daemon->now);
-        gr_keeper_restore_peaks(daemon->keeper, daemon->engine, &daemon->now);
+        restore(daemon);
         gr_engine_raise_sequence(daemon->engine, gr_keeper_last_sequence(daemon->keeper, now_s));
     }
 }
@@ -392,7 +398,10 @@ static void take_step(struct daemon *daemon, const struct gr_bridge_event *messa
         return;
     }
     daemon->now = moment;
-    daemon->timed = true;
+    if (!daemon->timed) {
+        restore(daemon);
+        daemon->timed = true;
+    }
     for (size_t i = 0; i < daemon->held_count; i++) {
         take_input(daemon, &daemon->held[i]);
     }

@@ -34,6 +34,31 @@ class History(SystemTest):
             self.assertEqual((row[5], row[6]), (row[4], 0))
         self.assertEqual(len(self.ask("SELECT * FROM slots")), 2)
 
+    def most_of_a_night(self):
+        """Of a daemon started in the cheap night of 16 January: the greatest import that its plan has, in kW."""
+        path = self.config()
+        with open(path, encoding="utf-8") as stream:
+            text = stream.read()
+        with open(path, "w", encoding="utf-8") as stream:
+            stream.write(text.replace("rates = {", "rates = { peak = { per_kw = 9.0; };"))
+        self.house["house/meter"] = '{"power": 400}'
+        daemon = self.run_daemon(path)
+        self.begin("2041-01-16 00:30")
+        self.live(300)
+        self.stop(daemon)
+        return max(slot["grid_kw"] for slot in self.plan())
+
+    def test_a_peak_that_the_month_has_had_is_known_after_a_restart(self):
+        self.assertLess(self.most_of_a_night(), 2.8)
+        os.remove(self.store())
+        daemon = self.run_daemon(self.config())
+        self.begin("2041-01-15 18:00")
+        self.house["house/meter"] = '{"power": 3600}'
+        self.live(4200)
+        daemon.kill()
+        self.processes.remove(daemon)
+        self.assertGreater(self.most_of_a_night(), 3.2)
+
     def test_the_temperature_outdoors_is_read_from_its_topic_and_kept(self):
         thermometer = 'outdoor_temperature = { topic = "garden/air"; pointer = "/f"; unit = "F"; max_age_s = 900; };'
         daemon = self.run_daemon(self.config(inputs=thermometer))

@@ -64,6 +64,15 @@ static void every_member_of_a_configuration_comes_back_as_it_was(void **state)
     config->engine.site.curves.discharge_loss = (struct gr_curve_points){2, {0, 5}, {0.04, 0.34}};
     config->engine.site.curves.charge_by_temperature = (struct gr_curve_points){3, {-10, 0, 10}, {0, 1.5, 4}};
     config->engine.site.curves.wear_steps = (struct gr_curve_points){2, {0, 2}, {0.02, 0}};
+    config->engine.peak = (struct gr_peak_charge){.any = true,
+                                                  .minutes = 15,
+                                                  .days = 3,
+                                                  .from_minute = 420,
+                                                  .to_minute = 1200,
+                                                  .weekdays = 31,
+                                                  .per_kw = 4.7,
+                                                  .step = {{2, 150.5}, {5, 250}, {10, 417.25}},
+                                                  .step_count = 3};
     (void)snprintf(config->engine.site.name, GR_NAME_SIZE, "a \"house\" \\ with a name");
     char *text = text_of_settings(&config->engine);
     read_settings(back, text);
@@ -76,6 +85,7 @@ static void every_member_of_a_configuration_comes_back_as_it_was(void **state)
     assert_memory_equal(&back->site.curves, &config->engine.site.curves, sizeof back->site.curves);
     assert_memory_equal(&back->planning, &config->engine.planning, sizeof back->planning);
     assert_memory_equal(&back->safety, &config->engine.safety, sizeof back->safety);
+    assert_memory_equal(&back->peak, &config->engine.peak, sizeof back->peak);
     assert_string_equal(back->site.name, config->engine.site.name);
     free(again);
     free(text);
@@ -115,6 +125,14 @@ static void live(struct recording *recording, int turns)
     }
 }
 
+static void begin_recording(struct recording *recording)
+{
+    const struct gr_engine_tap tap = {note_event, note_turn, note_change, recording};
+    recording->stream = open_memstream(&recording->text, &recording->length);
+    note_change(recording);
+    gr_engine_set_tap(recording->world.engine, &tap);
+}
+
 static void record(struct recording *recording)
 {
     struct world *world = &recording->world;
@@ -123,10 +141,7 @@ static void record(struct recording *recording)
     assert_true(world_begin(world));
     live(recording, 100);
     world->outdoor_c = -3;
-    recording->stream = open_memstream(&recording->text, &recording->length);
-    const struct gr_engine_tap tap = {note_event, note_turn, note_change, recording};
-    note_change(recording);
-    gr_engine_set_tap(world->engine, &tap);
+    begin_recording(recording);
     live(recording, 100);
     world->obedience = WORLD_DEAF;
     live(recording, 60);
@@ -178,6 +193,45 @@ static int set_up(void **state)
     return 0;
 }
 
+/* ---- a month whose peaks are paid for ---- */
+
+/* An hour of five days ago, as the store tells it. */
+static void tell_metered(struct recording *recording, double grid_kw)
+{
+    const struct world *world = &recording->world;
+    int64_t then_s = world->began_s - (int64_t)5 * 86400;
+    struct gr_event event = {
+        .kind = GR_EVENT_METERED, .at = world->now, .of.metered = {then_s, then_s + 3600, grid_kw}};
+    assert_int_equal(gr_engine_handle(world->engine, &event, NULL), GR_OK);
+}
+
+/* What the month had before the recording is in its state alone. Then a reload under which other hours count,
+ * so that the past is told anew, and midnight, at which the level is chosen again. */
+static int set_up_peaks(void **state)
+{
+    struct recording *recording = calloc(1, sizeof *recording);
+    struct world *world = &recording->world;
+    world_init(world);
+    world->config.peak =
+        (struct gr_peak_charge){.any = true, .minutes = 60, .days = 1, .weekdays = 127, .per_kw = 9};
+    world->config.planning.expectation.path_days = 3;
+    world->stored_kwh = 3;
+    assert_true(world_begin(world));
+    tell_metered(recording, 3);
+    live(recording, 40);
+    begin_recording(recording);
+    live(recording, 60);
+    world->config.peak.minutes = 30;
+    assert_int_equal(gr_engine_reconfigure(world->engine, &world->config, world->zone, NULL), GR_OK);
+    tell_metered(recording, 4);
+    live(recording, 200);
+    world_pass(world, (int64_t)18 * 3600);
+    live(recording, 150);
+    (void)fclose(recording->stream);
+    *state = recording;
+    return 0;
+}
+
 static int tear_down(void **state)
 {
     struct recording *recording = *state;
@@ -205,6 +259,36 @@ static void a_log_replays_to_the_byte(void **state)
     }
     assert_int_equal(found.decisions, 505);
     assert_int_equal(found.starts, 3);
+}
+
+static void a_month_whose_peaks_are_paid_for_replays_to_the_byte(void **state)
+{
+    struct recording *recording = *state;
+    struct gr_replay found;
+    struct gr_error error = {""};
+    if (replay(&found, recording->text, recording->length, &error) != GR_OK) {
+        fail_msg("%s", error.text);
+    }
+    if (found.differing > 0) {
+        fail_msg("line %llu:\n%s\n%s", (unsigned long long)found.first_line, found.logged, found.found);
+    }
+    assert_int_equal(found.decisions, 410);
+    assert_int_equal(found.starts, 2);
+    assert_says(recording->text, "month's peak"); /* and they do change what is commanded */
+}
+
+static void a_peak_that_was_another_one_leads_to_other_decisions(void **state)
+{
+    struct recording *recording = *state;
+    struct gr_replay found;
+    struct gr_error error = {""};
+    char *place = strstr(recording->text, "\nmetered ");
+    assert_non_null(place);
+    place = strchr(place + 1, '\n') - 2;
+    assert_memory_equal(place, " 4\n", 3);
+    place[1] = '1';
+    assert_int_equal(replay(&found, recording->text, recording->length, &error), GR_OK);
+    assert_true(found.differing > 0);
 }
 
 static void a_decision_that_was_another_one_is_found(void **state)
@@ -304,6 +388,10 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(every_member_of_a_configuration_comes_back_as_it_was),
         cmocka_unit_test_setup_teardown(a_log_replays_to_the_byte, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(a_month_whose_peaks_are_paid_for_replays_to_the_byte, set_up_peaks,
+                                        tear_down),
+        cmocka_unit_test_setup_teardown(a_peak_that_was_another_one_leads_to_other_decisions, set_up_peaks,
+                                        tear_down),
         cmocka_unit_test_setup_teardown(a_decision_that_was_another_one_is_found, set_up, tear_down),
         cmocka_unit_test_setup_teardown(a_reading_that_was_another_one_leads_to_other_decisions, set_up,
                                         tear_down),
