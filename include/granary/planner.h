@@ -89,7 +89,11 @@ struct gr_problem {
                                           and a kW the one after it, however short the slot */
     double import_soft_per_kwh, import_soft_per_kw;
     const double *slot_import_peak_per_kwh; /* or NULL: how much more a kWh costs above the next member */
-    double import_peak_kw;
+    const double *slot_import_peak_kw;
+    const double *slot_least_kw, *slot_most_kw; /* or NULL: the battery's power (+ charges) is to lie between
+                                                   them, infinite where there is no such range; a kWh that
+                                                   the battery moves outside costs the next member */
+    double outside_per_kwh;
     const struct gr_peak *peak; /* NULL: imports are not paid for by their peak */
     bool limits_discharge;      /* whether the next member holds */
     double most_discharged_kwh; /* over all slots: cycles times what a cycle gives */

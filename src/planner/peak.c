@@ -1,8 +1,8 @@
-/* Payment for the month's highest import: the import limit of every day of the plan is the greatest peak that
- * it may have, and the best limits are sought by branch and bound. A plan within the limits [a, b] costs no
- * less than the best plan below b and the payment for a. Where only the highest peak counts, the bound is
- * sharper: what a kW more than a costs is shared out among the slots that make the peak, and no plan pays
- * less for its highest import than for such a weighted mean of its imports (Lagrangian duality; with balanced
+/* Payment for the month's highest imports: the import limit of every day of the plan is the greatest peak
+ * that it may have, and the best limits are sought by branch and bound. A plan within the limits [a, b] costs
+ * no less than the best plan below b and the payment for a. Where there is a price per kW, a second bound is
+ * sharper: what a kW more than a costs is shared out among the slots that make the peaks, and no plan pays
+ * less for its highest imports than for such weighted means of its imports (Lagrangian duality; with balanced
  * shares nothing is left open where costs are convex). */
 #include "planner/search.h"
 
@@ -13,10 +13,12 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define MOST_SOLVES 1500
+#define MOST_SLOTS_SOLVED 150000 /* but of a long problem at least LEAST_SOLVES */
+#define LEAST_SOLVES 1500
 #define MOST_BOXES 4096
 
-static const double least_weight = 0.1; /* of a plan in the shares of the payment */
+static const double limited_effort = 0.005; /* of the search below a bound on cycles, for every box */
+static const double least_weight = 0.1;     /* of a plan in the shares of the payment */
 
 /* Limits of the days of the plan, low and high. `base`: what no plan below `high` goes under, payment not in.
  */
@@ -33,8 +35,11 @@ struct search {
     double over_per_kwh, over_per_kw; /* prices that keep imports below a limit */
     double *limit_kw;                 /* per slot */
     double *share_per_kwh;            /* per slot, of the payment, by its energy; NULL: not shared out */
+    double *above_kw;                 /* per slot, where it begins */
+    double shared_seen;               /* what of the payment is shared out to the peaks seen */
     double seen_kw;                   /* highest peak seen */
-    double *rank_kw;                  /* room to sort one peak more than count, and for those of a plan */
+    double *rank_kw;                  /* room to sort one peak more than count */
+    double *day_kw, *slots_at;        /* per day: peaks of a plan, and how many slots are as high */
     struct box *box;                  /* open ones, unsorted, and two to work with */
     double *room;                     /* for the limits of boxes */
     struct gr_plan best;
@@ -53,9 +58,8 @@ static double payment_at(const struct gr_peak *peak, double kw)
 }
 
 /* Payment for the peaks seen and those of `days` days of the plan. */
-static double payment(struct search *search, const double *day_kw, size_t days)
+static double payment(struct search *search, const struct gr_peak *peak, const double *day_kw, size_t days)
 {
-    const struct gr_peak *peak = search->problem->peak;
     size_t count = 0;
     double sum = 0;
     for (size_t i = 0; i < peak->seen + days; i++) {
@@ -79,7 +83,7 @@ static double payment(struct search *search, const double *day_kw, size_t days)
 static double payment_slope(const struct gr_peak *peak)
 {
     double steps = peak->steps.count > 0 ? peak->steps.y[peak->steps.count - 1] : 0;
-    return 2 * (peak->per_kw + steps);
+    return 2 * (peak->per_kw + 100 * steps);
 }
 
 /* ---- boxes ---- */
@@ -103,62 +107,119 @@ static void peaks_of(const struct search *search, const struct gr_plan *plan, do
 
 /* ---- the payment shared out ---- */
 
+/* How the N that count are shared out among peaks: 1 for each above the N-th highest, and among those that
+ * are as high the rest in equal parts. */
+struct counted {
+    double least_kw, share; /* the N-th highest, and the part of one that is as high */
+};
+
+static struct counted count_peaks(struct search *search, const double *day_kw)
+{
+    const struct gr_peak *peak = search->problem->peak;
+    double least_kw = 0, above = 0, level = 0;
+    payment(search, peak, day_kw, search->days);
+    if (peak->seen + search->days >= peak->mean_of) {
+        least_kw = search->rank_kw[peak->mean_of - 1];
+    }
+    for (size_t i = 0; i < peak->seen + search->days; i++) {
+        double kw = i < peak->seen ? peak->seen_kw[i] : day_kw[i - peak->seen];
+        above += kw > least_kw * (1 + 1e-9);
+        level += fabs(kw - least_kw) <= least_kw * 1e-9;
+    }
+    return (struct counted){least_kw, level > 0 ? gr_min(1, ((double)peak->mean_of - above) / level) : 0};
+}
+
+static double counted_share(const struct counted *counted, double kw)
+{
+    double margin_kw = counted->least_kw * 1e-9;
+    return kw > counted->least_kw + margin_kw ? 1 : kw >= counted->least_kw - margin_kw ? counted->share : 0;
+}
+
 /* A plan shaves the slots with large shares and leaves the peak to others: every plan that is made moves
- * shares to the slots at its highest import, until they are balanced (Brown's fictitious play). */
+ * shares to the slots at its highest imports, until they are balanced (Brown's fictitious play). */
 static void share_payment(struct search *search, const struct gr_plan *plan)
 {
     const struct gr_problem *problem = search->problem;
-    double weight = gr_max(least_weight, 1.0 / (double)search->solves), highest_kw = 0, sum = 0;
-    for (size_t t = 0; t < problem->slots; t++) {
-        highest_kw = gr_max(highest_kw, plan->grid_kw[t]);
+    const struct gr_peak *peak = problem->peak;
+    double weight = gr_max(least_weight, 1.0 / (double)search->solves), seen = 0;
+    double per_kw = peak->per_kw / (double)peak->mean_of, *day_kw = search->day_kw,
+           *slots_at = search->slots_at;
+    peaks_of(search, plan, day_kw);
+    /* Where only the highest counts, the payment begins above the highest that was seen. */
+    bool is_mean = peak->mean_of > 1;
+    struct counted counted = is_mean ? count_peaks(search, day_kw) : (struct counted){day_kw[0], 1};
+    for (size_t i = 0; is_mean && i < peak->seen; i++) {
+        seen += per_kw * counted_share(&counted, peak->seen_kw[i]) * peak->seen_kw[i];
     }
-    double near_kw = highest_kw * (1 - 1e-9);
+    search->shared_seen += weight * (seen - search->shared_seen);
+    memset(slots_at, 0, search->days * sizeof *slots_at);
     for (size_t t = 0; t < problem->slots; t++) {
-        sum += plan->grid_kw[t] >= near_kw;
+        size_t day = day_of(search, t);
+        slots_at[day] += plan->grid_kw[t] >= day_kw[day] * (1 - 1e-9);
     }
     for (size_t t = 0; t < problem->slots; t++) {
-        double per_kwh = plan->grid_kw[t] >= near_kw ? problem->peak->per_kw / (sum * problem->hours[t]) : 0;
-        search->share_per_kwh[t] += weight * (per_kwh - search->share_per_kwh[t]);
+        size_t day = day_of(search, t);
+        bool is_peak = day_kw[day] > 0 && plan->grid_kw[t] >= day_kw[day] * (1 - 1e-9);
+        double share = is_peak ? counted_share(&counted, day_kw[day]) / slots_at[day] : 0;
+        search->share_per_kwh[t] += weight * (share * per_kw / problem->hours[t] - search->share_per_kwh[t]);
     }
 }
 
 /* What of the plan's cost is not money but the shares of the payment. */
-static double shared_cost(const struct search *search, const struct gr_plan *plan, double above_kw)
+static double shared_cost(const struct search *search, const struct gr_plan *plan)
 {
     double sum = 0;
-    for (size_t t = 0; search->share_per_kwh && t < search->problem->slots; t++) {
-        sum += search->share_per_kwh[t] * search->problem->hours[t] * gr_max(0, plan->grid_kw[t] - above_kw);
+    for (size_t t = 0; t < search->problem->slots; t++) {
+        sum += search->share_per_kwh[t] * search->problem->hours[t] *
+               gr_max(0, plan->grid_kw[t] - search->above_kw[t]);
     }
     return sum;
 }
 
+/* What is paid at least for peaks above the low limits of a box, besides the shares above them. */
+static double payment_below(struct search *search, const struct box *box)
+{
+    const struct gr_problem *problem = search->problem;
+    struct gr_peak steps = *problem->peak;
+    if (steps.mean_of == 1) {
+        return payment(search, search->problem->peak, box->low_kw, search->days);
+    }
+    steps.per_kw = 0;
+    double paid = search->shared_seen + payment(search, &steps, box->low_kw, search->days);
+    for (size_t t = 0; t < problem->slots; t++) {
+        paid += search->share_per_kwh[t] * problem->hours[t] * box->low_kw[day_of(search, t)];
+    }
+    return paid;
+}
+
 /* ---- boxes solved ---- */
 
-static void limit_problem(struct search *search, const struct box *box, struct gr_problem *problem)
+static void limit_problem(struct search *search, const struct box *box, bool shares,
+                          struct gr_problem *problem)
 {
     *problem = *search->problem;
     for (size_t t = 0; t < problem->slots; t++) {
+        double low_kw = box->low_kw[day_of(search, t)];
         search->limit_kw[t] = box->high_kw[day_of(search, t)];
+        search->above_kw[t] = problem->peak->mean_of > 1 ? low_kw : gr_max(low_kw, search->seen_kw);
     }
     problem->peak = NULL;
     problem->slot_import_soft_kw = search->limit_kw;
     problem->import_soft_per_kwh = search->over_per_kwh;
     problem->import_soft_per_kw = search->over_per_kw;
-    problem->slot_import_peak_per_kwh = search->share_per_kwh;
-    problem->import_peak_kw = gr_max(box->low_kw[0], search->seen_kw);
+    problem->slot_import_peak_per_kwh = shares ? search->share_per_kwh : NULL;
+    problem->slot_import_peak_kw = search->above_kw;
 }
 
-/* Takes the plan over where it is the best so far. */
-static bool take_plan(struct search *search, struct gr_plan *plan, const struct box *box)
+/* Takes the plan over where it is the best so far. `shared`: what of its cost is no money. */
+static bool take_plan(struct search *search, struct gr_plan *plan, const struct box *box, double shared)
 {
-    double *peak_kw = search->rank_kw + search->problem->peak->mean_of + 1;
     bool keeps = true;
-    peaks_of(search, plan, peak_kw);
+    peaks_of(search, plan, search->day_kw);
     for (size_t d = 0; d < search->days; d++) {
-        keeps = keeps && peak_kw[d] <= box->high_kw[d] + 1e-9;
+        keeps = keeps && search->day_kw[d] <= box->high_kw[d] + 1e-9;
     }
-    double shared = shared_cost(search, plan, gr_max(box->low_kw[0], search->seen_kw));
-    double paid = payment(search, peak_kw, search->days) - search->before;
+    double paid = payment(search, search->problem->peak, search->day_kw, search->days) - search->before;
     double cost = plan->cost - shared + paid;
     if (!keeps || cost >= search->best_cost) {
         return false;
@@ -170,14 +231,10 @@ static bool take_plan(struct search *search, struct gr_plan *plan, const struct 
     return true;
 }
 
-static void set_bound(struct search *search, struct box *box)
-{
-    box->bound = gr_max(box->bound, box->base + payment(search, box->low_kw, search->days) - search->before);
-}
-
 static bool may_be_better(const struct search *search, const struct box *box)
 {
-    return box->bound < search->best_cost - 1e-10 * (1 + fabs(search->best_cost));
+    double cost = search->best_cost;
+    return isfinite(cost) ? box->bound < cost - 1e-10 * (1 + fabs(cost)) : true;
 }
 
 /* The same plan is best for all limits from its peak up; with more days a lower limit on one may want a
@@ -191,22 +248,25 @@ static void narrow_box(const struct search *search, struct box *box, const struc
     }
 }
 
-/* The best plan whose days stay below high_kw, on which the base and the bound of the box follow. */
-static int solve_box(struct search *search, struct box *box)
+/* The best plan whose days stay below high_kw, from which the bound of the box follows: with the payment
+ * shared out, or not. */
+static int solve_box(struct search *search, struct box *box, bool shares)
 {
     struct gr_problem problem;
     struct gr_plan plan = {0};
-    limit_problem(search, box, &problem);
-    int rc = gr_solve_limited(search->planner, &problem, &plan);
+    limit_problem(search, box, shares, &problem);
+    int rc = gr_solve_limited(search->planner, &problem, limited_effort, &plan);
     if (rc) {
         return rc;
     }
     search->solves++;
     box->base = plan.cost - plan.error_down;
-    set_bound(search, box);
+    double paid = shares ? payment_below(search, box)
+                         : payment(search, search->problem->peak, box->low_kw, search->days);
+    box->bound = gr_max(box->bound, box->base + paid - search->before);
     narrow_box(search, box, &plan);
-    bool taken = take_plan(search, &plan, box);
-    if (search->share_per_kwh && may_be_better(search, box)) {
+    bool taken = take_plan(search, &plan, box, shares ? shared_cost(search, &plan) : 0);
+    if (shares && may_be_better(search, box)) {
         share_payment(search, &plan);
     }
     if (!taken) {
@@ -260,9 +320,15 @@ static size_t widest_day(const struct search *search, const struct box *box)
     return widest;
 }
 
+/* With a mean of several peaks the shares suit one mean of them, not the peaks of every box: then the bound
+ * without them is often the better. */
 static int solve_and_keep(struct search *search, struct box *box)
 {
-    int rc = solve_box(search, box);
+    bool shares = search->share_per_kwh != NULL, is_mean = search->problem->peak->mean_of > 1;
+    int rc = shares ? solve_box(search, box, true) : GR_OK;
+    if (!rc && (!shares || is_mean) && may_be_better(search, box)) {
+        rc = solve_box(search, box, false);
+    }
     keep_box(search, box);
     return rc;
 }
@@ -279,7 +345,8 @@ static int split_box(struct search *search, struct box *box, struct box *half)
     if (search->share_per_kwh) {
         return rc ? rc : solve_and_keep(search, half);
     }
-    set_bound(search, half);
+    double paid = payment(search, search->problem->peak, half->low_kw, search->days);
+    half->bound = gr_max(half->bound, half->base + paid - search->before);
     keep_box(search, half);
     return rc;
 }
@@ -290,7 +357,10 @@ static void free_search(struct search *search)
 {
     free(search->limit_kw);
     free(search->share_per_kwh);
+    free(search->above_kw);
     free(search->rank_kw);
+    free(search->day_kw);
+    free(search->slots_at);
     free(search->box);
     free(search->room);
     gr_plan_free(&search->best);
@@ -302,13 +372,16 @@ static int begin_search(struct search *search)
     size_t boxes = MOST_BOXES + 2;
     search->days = problem->peak->mean_of > 1 ? problem->peak->day[problem->slots - 1] + 1 : 1;
     search->limit_kw = calloc(problem->slots, sizeof *search->limit_kw);
-    bool shares = problem->peak->mean_of == 1 && problem->peak->per_kw > 0;
+    bool shares = problem->peak->per_kw > 0;
     search->share_per_kwh = shares ? calloc(problem->slots, sizeof *search->share_per_kwh) : NULL;
-    search->rank_kw = calloc(problem->peak->mean_of + 1 + search->days, sizeof *search->rank_kw);
+    search->above_kw = calloc(problem->slots, sizeof *search->above_kw);
+    search->rank_kw = calloc(problem->peak->mean_of + 1, sizeof *search->rank_kw);
+    search->day_kw = calloc(search->days, sizeof *search->day_kw);
+    search->slots_at = calloc(search->days, sizeof *search->slots_at);
     search->box = calloc(boxes, sizeof *search->box);
     search->room = search->days < 1000 ? calloc(boxes, 2 * search->days * sizeof *search->room) : NULL;
-    if (!search->limit_kw || (shares && !search->share_per_kwh) || !search->rank_kw || !search->box ||
-        !search->room) {
+    if (!search->limit_kw || (shares && !search->share_per_kwh) || !search->above_kw || !search->rank_kw ||
+        !search->day_kw || !search->slots_at || !search->box || !search->room) {
         return GR_NO_MEMORY;
     }
     for (size_t i = 0; i < boxes; i++) {
@@ -318,7 +391,7 @@ static int begin_search(struct search *search)
     for (size_t i = 0; i < problem->peak->seen; i++) {
         search->seen_kw = gr_max(search->seen_kw, problem->peak->seen_kw[i]);
     }
-    search->before = payment(search, search->rank_kw, 0);
+    search->before = payment(search, problem->peak, NULL, 0);
     search->over_per_kwh = 10 * (problem->penalty_per_kwh + gr_problem_worth(problem));
     search->over_per_kw = payment_slope(problem->peak);
     search->best_cost = search->open_bound = INFINITY;
@@ -338,8 +411,10 @@ static int search_limits(struct search *search)
         box->low_kw[d] = 0;
         box->high_kw[d] = most_kw + load_kw;
     }
+    size_t most_solves = MOST_SLOTS_SOLVED / search->problem->slots;
+    most_solves = most_solves > LEAST_SOLVES ? most_solves : LEAST_SOLVES;
     int rc = solve_and_keep(search, box);
-    while (!rc && search->boxes > 0 && search->solves < MOST_SOLVES) {
+    while (!rc && search->boxes > 0 && search->solves < most_solves) {
         take_box(search, box);
         rc = may_be_better(search, box) ? split_box(search, box, half) : GR_OK;
     }

@@ -264,7 +264,8 @@ int gr_points_merge(struct gr_points *out, const struct gr_run *f, const struct 
     if (here.x < high) {
         out->at[growth.count - 1].x = high;
     }
-    out->count = growth.count;
+    /* Of a battery without capacity, one level is all there is. */
+    out->count = high > low ? growth.count : 1;
     *error = growth.most_left_out;
     return GR_OK;
 }

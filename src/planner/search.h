@@ -8,13 +8,16 @@
 /* The dynamic programme alone. */
 int gr_solve_plain(struct gr_planner *planner, const struct gr_problem *problem, struct gr_plan *plan);
 
-/* With the bound on what is discharged, where there is one. */
-int gr_solve_limited(struct gr_planner *planner, const struct gr_problem *problem, struct gr_plan *plan);
+/* With the bound on what is discharged, where there is one. `effort`: how much of the usual search to make at
+ * most, 0 to 1; what it leaves open is in the plan's error_down. */
+int gr_solve_limited(struct gr_planner *planner, const struct gr_problem *problem, double effort,
+                     struct gr_plan *plan);
 
 /* With payment for the peak, and the bound. */
 int gr_solve_peak(struct gr_planner *planner, const struct gr_problem *problem, struct gr_plan *plan);
 
-/* What given changes of stored energy cost; false where they cannot be carried out. */
+/* What given changes of stored energy cost, with the plan's commands where changing these costs something;
+ * false where they cannot be carried out. */
 bool gr_plan_follow(struct gr_plan *plan, const struct gr_problem *problem, const double *change_kwh);
 
 #endif

@@ -75,7 +75,7 @@ static struct gr_meter meter_of(const struct gr_problem *problem, size_t t)
                              problem->penalty_per_kwh,
                              problem->slot_import_soft_kw ? problem->slot_import_soft_kw[t] : INFINITY,
                              problem->slot_import_soft_kw ? soft_per_kwh(problem, t) : 0,
-                             peak_per_kwh(problem, t) > 0 ? problem->import_peak_kw : INFINITY,
+                             peak_per_kwh(problem, t) > 0 ? problem->slot_import_peak_kw[t] : INFINITY,
                              peak_per_kwh(problem, t)};
 }
 
@@ -126,6 +126,10 @@ void gr_slot_of(struct gr_slot *out, const struct gr_problem *problem, size_t t)
     if (problem->wanted_kwh) {
         out->wishes[GR_WISH_WANTED] = (struct gr_wish){problem->wanted_kwh[t], problem->wanted_per_kwh};
     }
+    if (problem->slot_least_kw) {
+        out->range =
+            (struct gr_range){problem->slot_least_kw[t], problem->slot_most_kw[t], problem->outside_per_kwh};
+    }
     gr_slot_find_kinks(out);
     out->may_export = !problem->may_export || problem->may_export[t];
     out->most_discharge_kw = out->battery.discharge_kw;
@@ -134,8 +138,9 @@ void gr_slot_of(struct gr_slot *out, const struct gr_problem *problem, size_t t)
 
 bool gr_slot_is_convex(const struct gr_slot *slot)
 {
-    return slot->prices_rise && !slot->dc_coupled && slot->charge_loss.count == 0 &&
-           slot->discharge_loss.count == 0 && slot->load_kw - slot->solar_kw >= -slot->meter.export_limit_kw;
+    return slot->prices_rise && !slot->dc_coupled && !(slot->range.per_kwh > 0) &&
+           slot->charge_loss.count == 0 && slot->discharge_loss.count == 0 &&
+           slot->load_kw - slot->solar_kw >= -slot->meter.export_limit_kw;
 }
 
 void gr_slot_price(struct gr_slot *slot, const struct gr_problem *problem, size_t t)
@@ -234,12 +239,23 @@ static double ac_cost(const struct gr_slot *slot, double battery_kw, struct gr_f
     return gr_meter_cost(&slot->meter, flow->grid_kw);
 }
 
+/* Money per hour for a power outside the range. */
+static double range_cost(const struct gr_range *range, double battery_kw)
+{
+    if (!(range->per_kwh > 0)) {
+        return 0;
+    }
+    return range->per_kwh *
+           (gr_max(0, range->least_kw - battery_kw) + gr_max(0, battery_kw - range->most_kw));
+}
+
 double gr_slot_cost(const struct gr_slot *slot, double battery_kw, struct gr_flow *flow)
 {
     struct gr_flow own = {0, 0};
     struct gr_flow *out = flow ? flow : &own;
     double rate = slot->dc_coupled ? cheapest_dc_cost(slot, battery_kw, out) : ac_cost(slot, battery_kw, out);
-    return slot->hours * (rate + slot->battery.wear_per_kwh * gr_max(0, -battery_kw));
+    return slot->hours * (rate + slot->battery.wear_per_kwh * gr_max(0, -battery_kw) +
+                          range_cost(&slot->range, battery_kw));
 }
 
 double gr_slot_power_kw(const struct gr_slot *slot, double change_kwh)
@@ -379,11 +395,32 @@ static int dc_powers(struct gr_points *out, struct gr_points *scratch, const str
     return rc;
 }
 
+/* Adds what a power outside the range costs. */
+static int add_range(struct gr_points *out, struct gr_points *scratch, const struct gr_range *range)
+{
+    double low_kw = out->at[0].x, high_kw = out->at[out->count - 1].x;
+    struct gr_point own[4];
+    struct gr_points fence = {.at = own, .room = 4};
+    const double kinks_kw[] = {low_kw, range->least_kw, range->most_kw, high_kw};
+    for (size_t i = 0; i < sizeof kinks_kw / sizeof *kinks_kw; i++) {
+        double kink_kw = gr_max(low_kw, gr_min(high_kw, kinks_kw[i]));
+        if (fence.count == 0 || kink_kw > own[fence.count - 1].x) {
+            gr_points_push(&fence, kink_kw, range_cost(range, kink_kw));
+        }
+    }
+    int rc = gr_points_add(scratch, out, &fence);
+    struct gr_points sum = *scratch;
+    *scratch = *out;
+    *out = sum;
+    return rc;
+}
+
 int gr_slot_powers(struct gr_points *out, struct gr_points *scratch, const struct gr_slot *slot)
 {
-    return slot->dc_coupled
-               ? dc_powers(out, scratch, slot)
-               : ac_powers(out, scratch, slot, -slot->battery.discharge_kw, slot->battery.charge_kw);
+    int rc = slot->dc_coupled
+                 ? dc_powers(out, scratch, slot)
+                 : ac_powers(out, scratch, slot, -slot->battery.discharge_kw, slot->battery.charge_kw);
+    return rc || !(slot->range.per_kwh > 0) ? rc : add_range(out, scratch, &slot->range);
 }
 
 static void push_move(struct gr_points *moves, const struct gr_slot *slot, struct gr_point power)
@@ -496,6 +533,7 @@ static int plain_moves(struct gr_points *moves, const struct gr_slot *slot)
 static bool is_plain(const struct gr_slot *slot)
 {
     return !slot->dc_coupled && slot->charge_loss.count == 0 && slot->discharge_loss.count == 0 &&
+           !(slot->range.per_kwh > 0) &&
            !(slot->solar_kw > 0 && may_hold_back(slot, -slot->battery.discharge_kw));
 }
 

@@ -29,6 +29,11 @@ struct gr_wish {
     double kwh, per_kwh;
 };
 
+/* Where the battery's power (+ charges) is to lie, and money for a kWh outside; 0: anywhere. */
+struct gr_range {
+    double least_kw, most_kw, per_kwh;
+};
+
 enum { GR_WISH_FLOOR, GR_WISH_WANTED, GR_WISH_FULL, GR_WISHES };
 
 #define GR_METER_KINKS 5
@@ -53,6 +58,7 @@ struct gr_slot {
     double dc_solar_kw;
     struct gr_dc_inverter inverter;
     struct gr_wish wishes[GR_WISHES];
+    struct gr_range range;
     struct gr_curve charge_loss, discharge_loss, charge_power, discharge_power, wear_steps;
 };
 

@@ -316,16 +316,45 @@ static double take_move(struct gr_planner *planner, struct gr_plan *plan, const 
     return cost;
 }
 
-/* Whether the slot can change what is stored by so much; not known here where power depends on the level. */
+/* Whether the slot can change what is stored by so much. */
 static bool can_change(const struct gr_slot *slot, double stored_kwh, double change_kwh)
 {
     const double slack_kwh = 1e-9;
+    double level_kwh = stored_kwh + change_kwh;
     double top_kwh = slot->battery.capacity_kwh + slot->hours * slot->battery.standing_loss_kw;
     double found_kwh = gr_slot_change_kwh(slot, gr_slot_power_kw(slot, change_kwh));
-    bool plain = slot->charge_power.count == 0 && slot->discharge_power.count == 0 &&
-                 slot->charge_loss.count == 0 && slot->discharge_loss.count == 0;
-    return plain && fabs(found_kwh - change_kwh) <= slack_kwh && stored_kwh + change_kwh >= -slack_kwh &&
-           stored_kwh + change_kwh <= top_kwh + slack_kwh;
+    if (fabs(found_kwh - change_kwh) > slack_kwh || level_kwh < -slack_kwh ||
+        level_kwh > top_kwh + slack_kwh) {
+        return false;
+    }
+    bool charges = change_kwh > 0;
+    const struct gr_curve *power = charges ? &slot->charge_power : &slot->discharge_power;
+    return power->count == 0 ||
+           fabs(gr_reach_level(slot, stored_kwh, charges, level_kwh) - level_kwh) <= slack_kwh;
+}
+
+/* What is short of full at the fullest moment of every window. */
+static double unfilled_cost(const struct gr_problem *problem, const struct gr_plan *plan)
+{
+    double cost = 0;
+    size_t t = 0;
+    for (size_t i = 0; i < problem->full_windows; i++) {
+        double short_kwh = problem->full_kwh;
+        for (; t <= problem->full_by[i]; t++) {
+            short_kwh = gr_min(short_kwh, gr_max(0, problem->full_kwh - plan->stored_kwh[t]));
+        }
+        cost += problem->penalty_per_kwh * short_kwh;
+    }
+    return cost;
+}
+
+static double changes_cost(const struct gr_problem *problem, const struct gr_plan *plan)
+{
+    size_t changes = 0;
+    for (size_t t = 0; t < problem->slots; t++) {
+        changes += plan->kind[t] != (t > 0 ? plan->kind[t - 1] : problem->first_kind);
+    }
+    return (double)changes * problem->change_cost;
 }
 
 bool gr_plan_follow(struct gr_plan *plan, const struct gr_problem *problem, const double *change_kwh)
@@ -333,14 +362,17 @@ bool gr_plan_follow(struct gr_plan *plan, const struct gr_problem *problem, cons
     double stored_kwh = problem->start_kwh, cost = 0;
     for (size_t t = 0; t < problem->slots; t++) {
         struct gr_slot slot;
+        enum gr_command_kind kind = plan->kind[t];
         gr_slot_of(&slot, problem, t);
         if (!can_change(&slot, stored_kwh, change_kwh[t])) {
             return false;
         }
         double power_kw = gr_slot_power_kw(&slot, change_kwh[t]);
         cost += write_slot(plan, &slot, t, stored_kwh, power_kw, change_kwh[t]);
+        plan->kind[t] = problem->change_cost > 0 ? kind : plan->kind[t];
         stored_kwh = plan->stored_kwh[t];
     }
+    cost += unfilled_cost(problem, plan) + changes_cost(problem, plan);
     plan->cost = cost - gr_problem_end_value(problem, stored_kwh);
     return true;
 }
@@ -441,7 +473,7 @@ int gr_planner_solve(struct gr_planner *planner, const struct gr_problem *proble
     if (rc) {
         return rc;
     }
-    rc = problem->peak ? gr_solve_peak(planner, problem, plan) : gr_solve_limited(planner, problem, plan);
+    rc = problem->peak ? gr_solve_peak(planner, problem, plan) : gr_solve_limited(planner, problem, 1, plan);
     if (rc) {
         gr_plan_free(plan);
         return gr_error_set(error, rc, "no memory for a plan of %zu slots", problem->slots);
