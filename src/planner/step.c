@@ -7,7 +7,9 @@
 #include <math.h>
 
 /* End of the convex chain of moves that starts at point `first`. A dent too small to matter is straightened,
- * which puts the function below the true one by less than the dent. Where the cost jumps, a chain ends. */
+ * which puts the function below the true one by less than the dent. Where the cost jumps, a chain ends. The
+ * slope of a speck between two kinks that fall together but for rounding is noise, and hides what the pieces
+ * on its two sides make of each other. */
 static size_t chain_end(struct gr_planner *planner, size_t first, size_t end)
 {
     const struct gr_point *at = planner->moves.at;
@@ -18,7 +20,10 @@ static size_t chain_end(struct gr_planner *planner, size_t first, size_t end)
         if (!(next_length > 0)) {
             break;
         }
-        double next_slope = (at[i + 1].value - at[i].value) / next_length;
+        double rise = at[i + 1].value - at[i].value, next_slope = rise / next_length;
+        if (next_length <= planner->rule.gap && fabs(rise) <= planner->rule.tolerance) {
+            continue;
+        }
         if (next_slope < slope) {
             double dent = (slope - next_slope) * gr_min(length, next_length);
             if (dent > 1e-3 * planner->rule.tolerance) {

@@ -440,6 +440,36 @@ static void a_step_of_the_mean_of_the_highest_days_is_not_climbed_for_a_few_cent
     gr_plan_free(&plan);
 }
 
+/* The house's 1.4 kW less 0.9 kW of sun are 0.5 kW but for rounding, where the loss bends. Beyond,
+ * discharging loses less by the kWh and earns something: the function of what is stored is the lower of two,
+ * not both at once. */
+static void two_kinks_that_fall_together_hide_no_bend(void **state)
+{
+    (void)state;
+    static const double kw[] = {0, 0.5, 6}, loss_kw[] = {0, 0.1, 0.4}, end_kwh[] = {0, 10},
+                        end_value[] = {0, 1.3};
+    struct house house;
+    make_house(&house, 3);
+    house.problem.end_points = 2;
+    house.problem.end_kwh = end_kwh;
+    house.problem.end_value = end_value;
+    house.problem.battery.charge_kw = 4;
+    house.problem.discharge_loss = (struct gr_curve){3, kw, loss_kw};
+    house.problem.battery.discharge_kw = 2;
+    house.problem.start_kwh = 10;
+    house.load_kw[0] = 1.4;
+    house.solar_kw[0] = 0.9;
+    house.load_kw[2] = 4;
+    for (size_t t = 0; t < 3; t++) {
+        house.hours[t] = 0.5;
+        house.import_price[t] = 0;
+        house.export_price[t] = t == 0 ? 0.1 : t == 1 ? 0.5 : 0;
+    }
+    struct gr_plan plan = solve(&house);
+    assert_true(plan.error_down < NEAR);
+    gr_plan_free(&plan);
+}
+
 /* ---- no battery to speak of ---- */
 
 static void a_battery_without_capacity_has_a_plan_in_figures(void **state)
@@ -526,6 +556,7 @@ int main(void)
         cmocka_unit_test(the_bound_on_cycles_and_the_cost_of_changes_are_weighed_together),
         cmocka_unit_test(the_payment_for_a_mean_of_two_days_is_exact_where_either_day_may_be_shaved),
         cmocka_unit_test(a_battery_without_capacity_has_a_plan_in_figures),
+        cmocka_unit_test(two_kinks_that_fall_together_hide_no_bend),
         cmocka_unit_test(a_new_peak_is_made_only_where_it_earns_what_it_costs),
         cmocka_unit_test(a_peak_in_the_shortest_slot_counts_as_much_as_any),
         cmocka_unit_test(a_step_of_the_mean_of_the_highest_days_is_not_climbed_for_a_few_cents),
