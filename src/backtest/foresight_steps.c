@@ -256,12 +256,18 @@ static int copy_value(struct gr_value *out, const double *kwh, const double *val
     return GR_OK;
 }
 
+static int say(int rc, struct gr_error *error)
+{
+    return rc == GR_OK ? GR_OK : gr_error_set(error, rc, "no memory for what a month's steps are worth");
+}
+
 static int go_back(struct steps *steps, struct gr_error *error)
 {
     const struct gr_backtest_peaks *peaks = steps->search->peaks;
     const struct gr_problem *problem = &steps->search->problem;
-    int rc = copy_value(&steps->from[peaks->months], problem->end_kwh, problem->end_value,
-                        problem->end_points, -1);
+    int rc = say(copy_value(&steps->from[peaks->months], problem->end_kwh, problem->end_value,
+                            problem->end_points, -1),
+                 error);
     for (size_t m = peaks->months; rc == GR_OK && m-- > 0;) {
         for (size_t k = 0; rc == GR_OK && k < steps->options; k++) {
             struct gr_value *value = &steps->option[k].from[m];
@@ -270,8 +276,9 @@ static int go_back(struct steps *steps, struct gr_error *error)
                 value->value[i] += peaks->share[m] * peaks->charge->step[k].price;
             }
             if (rc == GR_OK) {
-                rc = k == 0 ? copy_value(&steps->from[m], value->kwh, value->value, value->count, 1)
-                            : take_lower(&steps->from[m], value);
+                rc = say(k == 0 ? copy_value(&steps->from[m], value->kwh, value->value, value->count, 1)
+                                : take_lower(&steps->from[m], value),
+                         error);
             }
         }
     }

@@ -38,6 +38,36 @@ static void tell_frames(const char *what)
 
 static bool traced; /* begun from outside */
 
+/* Where none is to fail, those are noted that come from a place from which none came before; a place is the
+ * chain of callers. */
+enum { MOST_PLACES = 1 << 16, DEPTH = 12 };
+static uint64_t places[MOST_PLACES]; /* by hash; 0: empty */
+static long new_calls[MOST_PLACES];
+static size_t new_count;
+
+static void note_place(long call)
+{
+    void *frames[DEPTH];
+    uint64_t chain = UINT64_C(14695981039346656037); /* FNV-1a, by words */
+    int depth = backtrace(frames, DEPTH);
+    for (int i = 0; i < depth; i++) {
+        chain = (chain ^ (uint64_t)(uintptr_t)frames[i]) * UINT64_C(1099511628211);
+    }
+    size_t at = chain % MOST_PLACES;
+    while (places[at] != 0 && places[at] != chain) {
+        at = (at + 1) % MOST_PLACES;
+    }
+    if (places[at] == 0 && new_count < MOST_PLACES / 2) {
+        places[at] = chain;
+        new_calls[new_count++] = call;
+    }
+}
+
+long failing_new(size_t index)
+{
+    return index < new_count ? new_calls[index] : 0;
+}
+
 static bool fails(enum failing_kind kind)
 {
     if (!atomic_load(&counting)) {
@@ -45,6 +75,11 @@ static bool fails(enum failing_kind kind)
     }
     long call = atomic_fetch_add(&calls[kind], 1) + 1;
     bool failing = (int)kind == atomic_load(&chosen) && call == atomic_load(&chosen_call);
+    if ((int)kind == atomic_load(&chosen) && atomic_load(&chosen_call) == 0) {
+        atomic_store(&counting, false);
+        note_place(call);
+        atomic_store(&counting, true);
+    }
     if (failing && traced) {
         tell_frames("made to fail:");
     }
@@ -83,7 +118,10 @@ static bool memory_fails(const void *caller)
 
 void failing_begin(enum failing_kind kind, long n)
 {
+    void *frame[1];
     (void)dl_iterate_phdr(look_for_spared, NULL);
+    (void)backtrace(frame, 1); /* loads what it needs, while there is memory */
+    new_count = n == 0 ? 0 : new_count;
     for (int i = 0; i < FAILING_KINDS; i++) {
         atomic_store(&calls[i], 0);
     }
@@ -113,8 +151,6 @@ __attribute__((constructor)) static void begin(void)
     for (int i = 0; text && i < FAILING_KINDS; i++) {
         size_t length = strlen(names[i]);
         if (strncmp(text, names[i], length) == 0 && text[length] == ':') {
-            void *frame[1];
-            (void)backtrace(frame, 1); /* loads what it needs, while there is memory */
             if (!dlsym(RTLD_DEFAULT, "__asan_init")) {
                 (void)signal(SIGSEGV, tell_crash);
                 (void)signal(SIGABRT, tell_crash);

@@ -7,6 +7,7 @@
 #define GRANARY_TESTS_FAILING_H
 
 #include <stdbool.h>
+#include <stddef.h>
 
 enum failing_kind {
     FAILING_MEMORY, /* malloc, calloc, realloc, of whatever library */
@@ -18,10 +19,14 @@ enum failing_kind {
     FAILING_KINDS
 };
 
-/* From here on the calls of all kinds are counted, and the n-th of this one fails; n 0: none. */
+/* From here on the calls of all kinds are counted, and the n-th of this one fails; n 0: none, but those of it
+ * are noted that come from where none came before. Of one thread. */
 void failing_begin(enum failing_kind kind, long n) __attribute__((weak));
 
 /* From here on none fails or is counted. Returns how many of that kind there were. */
 long failing_end(void) __attribute__((weak));
+
+/* Of those that were noted last, the number of this one; 0 behind the last. */
+long failing_new(size_t index) __attribute__((weak));
 
 #endif

@@ -1,9 +1,11 @@
 /* Short runs of the core and of the store, with each call failing once: nothing crashes, nothing leaks (under
  * the address sanitizer), no command breaks a limit, and all is well again afterwards.
  *
- *     LD_PRELOAD=libfailing.so torture KIND[/STRIDE] [RUN]
+ *     LD_PRELOAD=libfailing.so torture KIND[/STRIDE] [RUN ...]
  *
- * KIND is memory, write, sync or sqlite; with STRIDE only one call in so many fails. */
+ * KIND is memory, write, sync or sqlite; with STRIDE only one call in so many fails, with "places" for STRIDE
+ * the first from each chain of callers. */
+#include "failing/torture.h"
 #include "backtest_house.h"
 #include "failing/each.h"
 #include "granary/eventlog.h"
@@ -22,7 +24,7 @@
 
 static int broken;
 
-static void require(bool holds, const char *what)
+void require(bool holds, const char *what)
 {
     if (!holds) {
         (void)fprintf(stderr, "broken with call %ld failing: %s\n", failing_at, what);
@@ -118,6 +120,66 @@ static void set_up_world(struct world *world)
     world->config.planning.horizon_hours = 12;
     world->config.planning.expectation.path_days = 3;
     world->true_s += 3600;
+}
+
+/* All that a site and its tariff may say. */
+static void set_up_whole_world(struct world *world)
+{
+    struct gr_engine_config *config = &world->config;
+    set_up_world(world);
+    config->peak =
+        (struct gr_peak_charge){.any = true, .minutes = 60, .days = 1, .weekdays = 127, .per_kw = 9};
+    config->site.latitude_deg = 38.7;
+    config->site.array_count = 1;
+    config->site.arrays[0] = (struct gr_solar_array){.peak_kw = 4, .tilt_deg = 30, .azimuth_deg = 180};
+    config->site.grid.car_charger_kw = 7.2;
+    config->site.curves.charge_power = (struct gr_curve_points){2, {8, 13.5}, {6, 2}};
+    config->planning.cycles_per_day = 1;
+    config->planning.full_every_days = 7;
+    config->planning.full_percent = 98;
+    config->planning.least_gain_per_exported_kwh = 0.02;
+    config->planning.horizon_hours = 26;
+    config->planning.carbon_price_per_kg = 0.05;
+    config->carbon = config->export;
+    config->import.count = 2; /* what is not published is expected to be as these bands say */
+    config->import.source[1] = config->export.source[0];
+}
+
+static void tell_weather(struct world *world)
+{
+    struct gr_rate told = {world->true_s, world->true_s + 86400, 0.4};
+    struct gr_rate_table table = {&told, 1};
+    struct gr_event sky = {.kind = GR_EVENT_WEATHER,
+                           .at = world->now,
+                           .of.weather = {.kind = GR_WEATHER_CLOUD_COVER, .table = &table}};
+    (void)gr_engine_handle(world->engine, &sky, NULL);
+}
+
+static void look_at_plan(struct world *world)
+{
+    struct gr_plan_view view;
+    struct gr_error error = {""};
+    int status = gr_engine_plan(world->engine, world->now, 3, &view, &error);
+    require(status == GR_OK || error.text[0] != '\0', "the plan says why");
+}
+
+static void run_whole_engine(void *context)
+{
+    static struct world world;
+    (void)context;
+    set_up_whole_world(&world);
+    if (world_begin(&world)) {
+        remember(&world);
+        tell_weather(&world);
+        int64_t hour_s = world.true_s - world.true_s % 3600;
+        (void)world_publish(&world, GR_IMPORT, hour_s, hour_s + 43200, 0.09);
+        turn(&world, 60);
+        ask_for_charge(&world);
+        turn(&world, 600);
+        look_at_plan(&world);
+        expect_recovery(&world);
+    }
+    world_end(&world);
 }
 
 static void run_engine(void *context)
@@ -217,16 +279,53 @@ static void run_backtest(void *context)
     }
 }
 
-static void run_forecast(void *context)
+/* The month's peaks are paid for by the kW, then by steps; then steps of a quarter of an hour, with what the
+ * air was like. */
+static void run_peaks(void *context)
 {
-    static struct gr_forecast_slot slots[48];
+    struct gr_backtest_result result;
     struct gr_error error = {""};
-    const struct gr_series series = {past.usage.start_s, past.usage.step_s, past.usage.count,
-                                     past.usage.load_kw};
-    const struct gr_lesson lesson = {.kind = GR_FORECAST_LOAD, .series = series, .zone = past.zone};
     (void)context;
-    int status = gr_forecast_after(slots, 48, &lesson, &error);
-    require(status == GR_OK || error.text[0] != '\0', "the forecast says why");
+    past.strategy = strategy_named("foresight");
+    past.tariff.peak = (struct gr_peak_charge){
+        .any = true,
+        .minutes = 60,
+        .days = 1,
+        .weekdays = 127,
+        .per_kw = 5,
+        .step = {{2, 5}, {4, 9}, {8, 20}},
+    };
+    for (int steps = 0; steps <= 3; steps += 3) {
+        past.tariff.peak.step_count = (size_t)steps;
+        if (gr_backtest_run(&result, &past.backtest, &error) == GR_OK) {
+            gr_backtest_result_free(&result);
+        } else {
+            require(error.text[0] != '\0', "the back-test with peaks says why");
+        }
+    }
+    past.tariff.peak.any = false;
+}
+
+static void run_split(void *context)
+{
+    double kw[24] = {1}, sun_kw[24] = {0}, air_c[24] = {5};
+    struct gr_usage usage = {.start_s = 0, .step_s = 3600, .count = 24};
+    (void)context;
+    usage.load_kw = malloc(sizeof kw);
+    usage.solar_kw = malloc(sizeof kw);
+    usage.temperature_c = malloc(sizeof kw);
+    if (usage.load_kw && usage.solar_kw && usage.temperature_c) {
+        memcpy(usage.load_kw, kw, sizeof kw);
+        memcpy(usage.solar_kw, sun_kw, sizeof kw);
+        memcpy(usage.temperature_c, air_c, sizeof kw);
+        bool split = gr_backtest_split(&usage, 900) == GR_OK;
+        require(usage.count == (split ? 96 : 24) && usage.load_kw[0] == 1 && usage.temperature_c[0] == 5,
+                "the usage is whole, split or not");
+        size_t before = usage.count;
+        bool spread = gr_backtest_spread(&usage, 1, NULL) == GR_OK;
+        require(usage.count == (spread ? 288 : before), "the usage is whole, spread or not");
+    }
+    gr_usage_free(&usage);
 }
 
 /* ---- the store ---- */
@@ -303,36 +402,71 @@ static void run_store(void *context)
 
 /* ---- all ---- */
 
+static void run_planner(void *context)
+{
+    planning_run(*(const int *)context);
+}
+
+/* `times` runs with their number, each by itself: the fewer calls one makes, the sooner all have failed. */
 static const struct {
     const char *name;
     void (*run)(void *context);
-} runs[] = {{"engine", run_engine},     {"replay", run_replay},     {"writing", run_writing},
-            {"backtest", run_backtest}, {"forecast", run_forecast}, {"store", run_store}};
+    int times; /* 0: once, with the store's file */
+} runs[] = {{"engine", run_engine, 0},
+            {"house", run_whole_engine, 0},
+            {"replay", run_replay, 0},
+            {"writing", run_writing, 0},
+            {"planner", run_planner, PLANNING_PROBLEMS},
+            {"backtest", run_backtest, 0},
+            {"peaks", run_peaks, 0},
+            {"split", run_split, 0},
+            {"learning", learning_run, 0},
+            {"discovery", discovery_run, 0},
+            {"store", run_store, 0}};
+
+static bool is_wanted(const char *name, int count, char **names)
+{
+    bool wanted = count == 0;
+    for (int i = 0; i < count; i++) {
+        wanted = wanted || strcmp(names[i], name) == 0;
+    }
+    return wanted;
+}
 
 int main(int argc, char **argv)
 {
     struct failing_plan plan;
     struct store_file at;
     unsigned seed = (unsigned)time(NULL);
-    if (argc < 2 || argc > 3 || !failing_plan_read(&plan, argv[1]) || !failing_begin) {
-        (void)fputs("Usage: LD_PRELOAD=libfailing.so torture KIND[/STRIDE] [RUN]\n", stderr);
+    if (argc < 2 || !failing_plan_read(&plan, argv[1]) || !failing_begin) {
+        (void)fputs("Usage: LD_PRELOAD=libfailing.so torture KIND[/STRIDE] [RUN ...]\n", stderr);
         return 2;
     }
     srand(seed);
     make_up(&past, 3600, 4, false, 1);
     past.backtest.from_s = past.usage.start_s + 3 * GR_DAY_S;
     write_log();
+    planning_prepare();
+    learning_prepare();
     if (store_file_make(&at) != 0) {
         return 2;
     }
     for (size_t i = 0; i < sizeof runs / sizeof runs[0]; i++) {
-        if (argc == 2 || strcmp(argv[2], runs[i].name) == 0) {
-            long failed, calls = failing_each(&plan, runs[i].run, &at, &failed);
+        if (is_wanted(runs[i].name, argc - 2, argv + 2)) {
+            long calls = 0, failed = 0, once = 0;
+            for (int number = 0; number < runs[i].times; number++) {
+                calls += failing_each(&plan, runs[i].run, &number, &once);
+                failed += once;
+            }
+            if (runs[i].times == 0) {
+                calls = failing_each(&plan, runs[i].run, &at, &failed);
+            }
             (void)printf("%-9s %s: %ld calls, %ld of them failed (seed %u)\n", runs[i].name, argv[1], calls,
                          failed, seed);
         }
     }
     store_file_remove(&at);
+    learning_end();
     forget(&past);
     free(log_text);
     return broken > 0;
