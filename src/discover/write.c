@@ -53,10 +53,8 @@ static void print_found(FILE *stream, enum gr_channel channel, const struct gr_f
 {
     char topic[4 * GR_TOPIC_SIZE + 3], pointer[4 * GR_FIELD_SIZE + 3];
     const char *positive = positive_word(channel, finding->sign);
-    if (!gr_config_quote(topic, sizeof topic, series->topic) ||
-        !gr_config_quote(pointer, sizeof pointer, series->pointer)) {
-        return;
-    }
+    (void)gr_config_quote(topic, sizeof topic, series->topic); /* both fit, whatever is in them */
+    (void)gr_config_quote(pointer, sizeof pointer, series->pointer);
     fprintf(stream, "%s    # %s: %s.\n", before, gr_sureness_name(finding->sureness), finding->why);
     fprintf(stream, "%s    %s = {%s\n", before, gr_channel_name(channel),
             finding->sureness == GR_SURE ? "" : "   # <-- look twice");

@@ -13,6 +13,9 @@ struct home {
     double grid_sign, battery_sign, noise; /* noise is a share of each meter's reading */
     bool watts[GR_CHANNELS];               /* else kilowatts */
     bool house_measured, car, sun;
+    bool car_inside; /* the house's meter counts it in */
+    bool idle;       /* the battery hardly does anything */
+    double share;    /* of the state of charge, what a percent is published as */
     const char *topic[GR_CHANNELS];
     double kwh;
 };
@@ -75,14 +78,18 @@ static void live(struct home *home)
         double house = 0.45 + fabs(wander) + (second % 1500 < 180 ? 2.1 : 0);
         double sun = home->sun ? 1.6 + 0.9 * sin(9 * hour) + 0.3 * chance(home) : 0;
         double car = home->car && hour > 0.55 && hour < 0.8 ? 7.1 : 0;
-        double battery = hour < 0.3 ? sun - house : hour < 0.6 ? 2.5 : hour < 0.7 ? 0 : fmin(3, sun - house);
+        double battery = home->idle   ? 0.05 * sin(40 * hour)
+                         : hour < 0.3 ? sun - house
+                         : hour < 0.6 ? 2.5
+                         : hour < 0.7 ? 0
+                                      : fmin(3, sun - house);
         home->kwh += battery * EVERY / 3600.0;
-        publish(home, home->topic[GR_STATE_OF_CHARGE], home->kwh * 10, at_ms);
+        publish(home, home->topic[GR_STATE_OF_CHARGE], home->idle ? 50 : home->share * home->kwh * 10, at_ms);
         publish_power(home, GR_BATTERY_POWER, home->battery_sign * battery, at_ms + 100);
         publish_power(home, GR_GRID_POWER, home->grid_sign * (house + car + battery - sun), at_ms + 200);
         publish_power(home, GR_SOLAR_POWER, sun, at_ms + 300);
         if (home->house_measured) {
-            publish_power(home, GR_HOUSE_POWER, house, at_ms + 400);
+            publish_power(home, GR_HOUSE_POWER, house + (home->car_inside ? car : 0), at_ms + 400);
         }
         if (home->car) {
             publish_power(home, GR_CAR_POWER, car, at_ms + 500);
@@ -97,6 +104,7 @@ static void begin(struct home *home, const char *const names[GR_CHANNELS])
                           .grid_sign = 1,
                           .battery_sign = 1,
                           .noise = 0.01,
+                          .share = 1,
                           .house_measured = true,
                           .sun = true};
     for (int channel = 0; channel < GR_CHANNELS; channel++) {
@@ -114,7 +122,7 @@ static void assert_found(const struct home *home, const struct gr_proposal *prop
         fail_msg("%s: found %s (%s)", gr_channel_name(channel),
                  finding->found ? series[finding->series].topic : "nothing", finding->why);
     }
-    enum gr_unit unit = channel == GR_STATE_OF_CHARGE ? GR_UNIT_PERCENT
+    enum gr_unit unit = channel == GR_STATE_OF_CHARGE ? (home->share < 1 ? GR_UNIT_RATIO : GR_UNIT_PERCENT)
                         : home->watts[channel]        ? GR_UNIT_W
                                                       : GR_UNIT_KW;
     double sign = channel == GR_BATTERY_POWER ? home->battery_sign
@@ -298,6 +306,138 @@ static void a_name_cannot_break_out_of_the_comment_that_it_is_quoted_in(void **s
     gr_heard_free(home.heard);
 }
 
+/* Topics on which the house says nothing of its own, and what is proposed after the hour. */
+static void propose(struct home *home, struct gr_proposal *proposal, const struct gr_topic_series **series)
+{
+    size_t count;
+    *series = gr_heard_series(home->heard, &count);
+    assert_int_equal(gr_discover(proposal, *series, count, NULL), GR_OK);
+}
+
+static void a_car_that_the_house_s_meter_counts_in_is_known_by_its_name(void **state)
+{
+    (void)state;
+    struct home home;
+    struct gr_proposal proposal;
+    const struct gr_topic_series *series;
+    begin(&home, plain_names);
+    home.car = home.car_inside = true;
+    live(&home);
+    propose(&home, &proposal, &series);
+    assert_true(proposal.house_holds_car);
+    assert_found(&home, &proposal, series, GR_CAR_POWER);
+    assert_found(&home, &proposal, series, GR_HOUSE_POWER);
+    assert_says(proposal.of[GR_CAR_POWER].why, "the house's meter seems to count it in");
+    assert_int_equal(proposal.of[GR_CAR_POWER].sureness, GR_LIKELY);
+    gr_heard_free(home.heard);
+}
+
+static void a_battery_that_stood_still_is_said_to_have_told_too_little(void **state)
+{
+    (void)state;
+    struct home home;
+    struct gr_proposal proposal;
+    const struct gr_topic_series *series;
+    begin(&home, plain_names);
+    home.idle = true;
+    live(&home);
+    propose(&home, &proposal, &series);
+    assert_found(&home, &proposal, series, GR_STATE_OF_CHARGE);
+    assert_says(proposal.of[GR_STATE_OF_CHARGE].why, "moved too little to tell");
+    assert_true(isnan(proposal.capacity_kwh));
+    gr_heard_free(home.heard);
+}
+
+static void a_state_of_charge_from_0_to_1_is_a_share_and_not_percent(void **state)
+{
+    (void)state;
+    struct home home;
+    struct gr_proposal proposal;
+    begin(&home, plain_names);
+    home.share = 0.01;
+    find_all(&home, &proposal);
+    assert_near(proposal.capacity_kwh, 10, 1.5);
+}
+
+/* Twelve of something may be either: whole numbers look like watts, others like kilowatts. */
+static void a_name_may_tell_the_unit(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *topic;
+        double value;
+        enum gr_unit unit;
+    } rows[] = {{"home/solar", 12, GR_UNIT_W},           {"home/solar/kw", 12, GR_UNIT_KW},
+                {"home/solar/kilowatt", 12, GR_UNIT_KW}, {"home/solar/kilowatts", 12, GR_UNIT_KW},
+                {"home/solar", 12.5, GR_UNIT_KW},        {"home/solar/w", 12.5, GR_UNIT_W},
+                {"home/solar/watt", 12.5, GR_UNIT_W},    {"home/solarWatts", 12.5, GR_UNIT_W}};
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        struct home home;
+        struct gr_proposal proposal;
+        const struct gr_topic_series *series;
+        begin(&home, plain_names);
+        home.sun = false;
+        home.topic[GR_SOLAR_POWER] = rows[i].topic;
+        home.noise = 0;
+        live(&home);
+        publish(&home, rows[i].topic, rows[i].value, 4000000);
+        propose(&home, &proposal, &series);
+        const struct gr_finding *sun = &proposal.of[GR_SOLAR_POWER];
+        if (!sun->found || strcmp(series[sun->series].topic, rows[i].topic) != 0 ||
+            sun->unit != rows[i].unit) {
+            fail_msg("%s: found %s, unit %d (%s)", rows[i].topic,
+                     sun->found ? series[sun->series].topic : "nothing", (int)sun->unit, sun->why);
+        }
+        gr_heard_free(home.heard);
+    }
+}
+
+static void among_a_hundred_other_numbers_the_house_is_found_all_the_same(void **state)
+{
+    (void)state;
+    struct home home;
+    struct gr_proposal proposal;
+    begin(&home, plain_names);
+    for (int i = 0; i < 100; i++) {
+        char topic[40];
+        (void)snprintf(topic, sizeof topic, "a/sensor/temperature/%d", i);
+        for (int second = 0; second < SECONDS; second += 600) {
+            publish(&home, topic, 15 + i + 0.1 * chance(&home), 1000 + (int64_t)second * 1000);
+        }
+    }
+    find_all(&home, &proposal);
+}
+
+static void a_value_that_was_only_retained_is_said_to_be_no_more_than_that(void **state)
+{
+    (void)state;
+    struct home home;
+    struct gr_proposal proposal;
+    const struct gr_topic_series *series;
+    begin(&home, plain_names);
+    assert_int_equal(gr_heard_note(home.heard, "home/battery/soc", "55", 2, true, 500), GR_OK);
+    propose(&home, &proposal, &series);
+    assert_true(proposal.of[GR_STATE_OF_CHARGE].found);
+    assert_says(proposal.of[GR_STATE_OF_CHARGE].why, "only its retained value came");
+    gr_heard_free(home.heard);
+}
+
+/* The balance knows the grid's meter by what it shows, whatever it is called. */
+static void a_power_under_a_name_of_something_else_is_found_with_a_word_of_doubt(void **state)
+{
+    (void)state;
+    struct home home;
+    struct gr_proposal proposal;
+    const struct gr_topic_series *series;
+    begin(&home, plain_names);
+    home.topic[GR_GRID_POWER] = "home/pressure";
+    live(&home);
+    propose(&home, &proposal, &series);
+    assert_found(&home, &proposal, series, GR_GRID_POWER);
+    assert_says(proposal.of[GR_GRID_POWER].why, "though its name does not say so");
+    gr_heard_free(home.heard);
+}
+
 static void only_decoys_give_nothing_to_be_sure_of(void **state)
 {
     (void)state;
@@ -340,6 +480,13 @@ int main(void)
         cmocka_unit_test(the_first_of_all_topics_may_be_the_state_of_charge),
         cmocka_unit_test(the_same_power_on_a_second_topic_takes_nothing_from_the_first),
         cmocka_unit_test(a_name_cannot_break_out_of_the_comment_that_it_is_quoted_in),
+        cmocka_unit_test(a_car_that_the_house_s_meter_counts_in_is_known_by_its_name),
+        cmocka_unit_test(a_battery_that_stood_still_is_said_to_have_told_too_little),
+        cmocka_unit_test(a_state_of_charge_from_0_to_1_is_a_share_and_not_percent),
+        cmocka_unit_test(a_name_may_tell_the_unit),
+        cmocka_unit_test(among_a_hundred_other_numbers_the_house_is_found_all_the_same),
+        cmocka_unit_test(a_value_that_was_only_retained_is_said_to_be_no_more_than_that),
+        cmocka_unit_test(a_power_under_a_name_of_something_else_is_found_with_a_word_of_doubt),
         cmocka_unit_test(only_decoys_give_nothing_to_be_sure_of),
         cmocka_unit_test(silence_gives_an_empty_proposal),
     };

@@ -99,6 +99,32 @@ static void more_numbers_than_there_is_room_for_are_let_go(void **state)
     }
     (void)gr_heard_series(heard, &count);
     assert_int_equal(count, 1000); /* a topic of 256 bytes and more has no place in a configuration */
+    for (int i = 0; i < 100; i++) {
+        char topic[40];
+        (void)snprintf(topic, sizeof topic, "late/%d", i);
+        hear(heard, topic, "1", false, 0);
+    }
+    (void)gr_heard_series(heard, &count);
+    assert_int_equal(count, 1024);
+    assert_null(find(heard, "late/99", ""));
+    hear(heard, "t/0", "7", false, 1);
+    gr_heard_free(heard);
+}
+
+static void what_lies_deep_or_under_a_long_name_is_passed_over(void **state)
+{
+    (void)state;
+    struct gr_heard *heard;
+    size_t count;
+    char text[2700];
+    assert_int_equal(gr_heard_create(&heard), GR_OK);
+    hear(heard, "a", "{\"1\":{\"2\":{\"3\":{\"4\":{\"5\":{\"6\":1, \"7\":{\"8\":2}}}}}}}", false, 0);
+    (void)snprintf(text, sizeof text, "{\"%0*d\": 1, \"near\": 2}", 2500, 0);
+    hear(heard, "b", text, false, 0);
+    (void)gr_heard_series(heard, &count);
+    assert_int_equal(count, 2);
+    assert_non_null(find(heard, "a", "/1/2/3/4/5/6"));
+    assert_non_null(find(heard, "b", "/near"));
     gr_heard_free(heard);
 }
 
@@ -199,6 +225,7 @@ int main(void)
         cmocka_unit_test(retained_values_are_known_but_no_samples),
         cmocka_unit_test(long_listening_thins_samples_out_over_the_whole_time),
         cmocka_unit_test(more_numbers_than_there_is_room_for_are_let_go),
+        cmocka_unit_test(what_lies_deep_or_under_a_long_name_is_passed_over),
         cmocka_unit_test(quotes_come_back_as_they_were_through_the_configuration),
         cmocka_unit_test(what_was_not_found_is_marked_in_the_configuration),
         cmocka_unit_test(what_was_found_reads_as_a_configuration_that_says_the_same),
