@@ -273,28 +273,36 @@ static bool is_decision_due(const struct drive *drive, size_t i)
     return !drive->decided || (drive->work->steps[i].start_s - drive->work->backtest->from_s) % slot_s == 0;
 }
 
+static int live_step(struct drive *drive, size_t i, struct gr_error *error)
+{
+    struct gr_backtest_work *work = drive->work;
+    const struct gr_backtest_step *step = &work->steps[i];
+    int rc = is_decision_due(drive, i) ? decide(drive, i, error) : GR_OK;
+    if (rc != GR_OK) {
+        return rc;
+    }
+    gr_backtest_act(work, i, drive->decision.command.kind, drive->decision.command.power_kw);
+    remember(drive, step->start_s, step->house_kw, step->solar_kw);
+    if (work->config.peak.any) {
+        tell_metered(drive, step);
+    }
+    return GR_OK;
+}
+
 static int drive_through(struct drive *drive, struct gr_error *error)
 {
     struct gr_backtest_work *work = drive->work;
-    for (size_t i = 0; i < work->count; i++) {
-        const struct gr_backtest_step *step = &work->steps[i];
-        if (step->gap) {
+    int rc = GR_OK;
+    for (size_t i = 0; rc == GR_OK && i < work->count; i++) {
+        if (work->steps[i].gap) {
             gr_backtest_skip(work, i);
             drive->decided = false;
-            continue;
-        }
-        int rc = is_decision_due(drive, i) ? decide(drive, i, error) : GR_OK;
-        if (rc != GR_OK) {
-            return rc;
-        }
-        gr_backtest_act(work, i, drive->decision.command.kind, drive->decision.command.power_kw);
-        remember(drive, step->start_s, step->house_kw, step->solar_kw);
-        if (work->config.peak.any) {
-            tell_metered(drive, step);
+        } else {
+            rc = live_step(drive, i, error);
         }
         gr_backtest_report(work, i + 1);
     }
-    return GR_OK;
+    return rc;
 }
 
 int gr_backtest_planned(struct gr_backtest_work *work, struct gr_error *error)
