@@ -129,9 +129,10 @@ static void impossible_temperatures_count_as_empty(void **state)
     const struct gr_usage_mapping mapping = gr_usage_default_mapping();
     struct gr_usage_report report =
         expect_usage(&mapping, NULL,
-                     "start_utc,load_kwh,temperature_c\n2026-11-25T00:00Z,1,-999\n2026-11-25T01:00Z,1,21\n",
-                     "2026-11-25T00:00Z 60min load 1 1 temperature - 21");
-    assert_int_equal(report.empty_values, 1);
+                     "start_utc,load_kwh,temperature_c\n2026-11-25T00:00Z,1,-999\n2026-11-25T01:00Z,1,21\n"
+                     "2026-11-25T02:00Z,1,850\n",
+                     "2026-11-25T00:00Z 60min load 1 1 1 temperature - 21 -");
+    assert_int_equal(report.empty_values, 2);
 }
 
 /* ---- local times ---- */
@@ -271,6 +272,75 @@ static void more_than_64_megabytes_are_refused(void **state)
     free(bytes);
 }
 
+static void a_mapping_must_name_the_starts(void **state)
+{
+    (void)state;
+    struct gr_usage_mapping mapping = gr_usage_default_mapping();
+    static const char document[] = "start_utc,load_kwh\n2026-11-25T00:30Z,1\n2026-11-25T01:00Z,2\n";
+    mapping.start[0] = '\0';
+    expect_usage_refused(&mapping, NULL, document, strlen(document), "names no column of starts");
+    mapping = gr_usage_default_mapping();
+    mapping.load[0] = '\0';
+    expect_usage_refused(&mapping, NULL, document, strlen(document), "expected one named 'solar_kwh'");
+}
+
+/* More commas than semicolons on the first line: it looks like a file of commas. */
+static void a_separator_that_is_told_is_not_guessed(void **state)
+{
+    (void)state;
+    struct gr_usage_mapping mapping = gr_usage_default_mapping();
+    mapping.separator = ';';
+    static const char document[] = "start_utc;load_kwh;a, b, c, d\n2026-11-25T09:00Z;0,5;x\n"
+                                   "2026-11-25T10:00Z;1.5;y, z\n";
+    expect_usage(&mapping, NULL, document, "2026-11-25T09:00Z 60min load 0.5 1.5");
+    struct gr_usage usage = {0};
+    struct gr_error error = {""};
+    assert_int_equal(gr_usage_read(&usage, &mapping, NULL, document, strlen(document), NULL, &error), GR_OK);
+    assert_int_equal(usage.count, 2); /* without a report too */
+    gr_usage_free(&usage);
+}
+
+static void blanks_around_a_value_are_not_part_of_it(void **state)
+{
+    (void)state;
+    struct gr_usage_mapping mapping = gr_usage_default_mapping();
+    expect_usage(&mapping, NULL, "start_utc,load_kwh\n\t2026-11-25T09:00Z ,\t0.5\n2026-11-25T10:00Z, - \n",
+                 "2026-11-25T09:00Z 60min load 0.5 -");
+    SET(mapping.start, "#1");
+    SET(mapping.load, "#2");
+    mapping.solar[0] = mapping.temperature[0] = '\0';
+    expect_usage(&mapping, NULL, "(start),(kWh)\n2026-11-25T09:00Z,1\n2026-11-25T10:00Z,2\n",
+                 "2026-11-25T09:00Z 60min load 1 2");
+}
+
+static void rows_of_no_usual_step_are_refused_at_the_first_that_is_off(void **state)
+{
+    (void)state;
+    const struct gr_usage_mapping mapping = gr_usage_default_mapping();
+    static const char document[] = "start_utc,load_kwh\n2026-11-25T09:00Z,1\n2026-11-25T09:30Z,1\n"
+                                   "2026-11-25T09:41Z,1\n2026-11-25T09:58Z,1\n2026-11-25T10:05Z,1\n";
+    expect_usage_refused(&mapping, NULL, document, strlen(document),
+                         "line 4: found a row 11 minutes after that of line 3");
+}
+
+static void more_rows_than_twenty_years_have_are_refused_with_the_line(void **state)
+{
+    (void)state;
+    static const char head[] = "start_utc,load_kwh\n", row[] = "2026-01-01T00:00Z,1\n";
+    const struct gr_usage_mapping mapping = gr_usage_default_mapping();
+    const size_t rows = 2200001, size = strlen(row);
+    char *bytes = malloc(strlen(head) + rows * size + 1);
+    assert_non_null(bytes);
+    memcpy(bytes, head, strlen(head));
+    for (size_t i = 0; i < rows; i++) {
+        memcpy(bytes + strlen(head) + i * size, row, size);
+    }
+    bytes[strlen(head) + rows * size] = '\0';
+    expect_usage_refused(&mapping, NULL, bytes, strlen(head) + rows * size,
+                         "line 2200002: found more than 2200000 rows");
+    free(bytes);
+}
+
 static void means_weigh_the_known_time(void **state)
 {
     (void)state;
@@ -310,6 +380,11 @@ int main(void)
         cmocka_unit_test(local_times_need_the_zone_and_the_word),
         cmocka_unit_test(malformed_files_are_refused_with_the_line),
         cmocka_unit_test(a_column_asked_for_by_another_name_must_be_there),
+        cmocka_unit_test(a_mapping_must_name_the_starts),
+        cmocka_unit_test(a_separator_that_is_told_is_not_guessed),
+        cmocka_unit_test(blanks_around_a_value_are_not_part_of_it),
+        cmocka_unit_test(rows_of_no_usual_step_are_refused_at_the_first_that_is_off),
+        cmocka_unit_test(more_rows_than_twenty_years_have_are_refused_with_the_line),
         cmocka_unit_test(means_weigh_the_known_time),
         cmocka_unit_test(more_than_64_megabytes_are_refused),
     };

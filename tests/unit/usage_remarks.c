@@ -51,6 +51,7 @@ static void wrong_units_and_zones_are_remarked(void **state)
         {0.0003, 3, 12, "looks like kW or kWh taken for W or Wh"},
         {0.3, 3000, 12, "the sun gives 3000 kW: looks like W or Wh"},
         {0.3, 3, 20, "the middle of the sun's day is at 20:"},
+        {0.3, 3, 4, "the middle of the sun's day is at 04:"},
         {0, 3, 12, "the load is 0 in 100 % of the steps"},
     };
     struct gr_zone *utc = NULL;
@@ -64,6 +65,25 @@ static void wrong_units_and_zones_are_remarked(void **state)
         } else if (!strstr(report.remarks, rows[i].words)) {
             fail_msg("row %zu: '%s' lacks '%s'", i, report.remarks, rows[i].words);
         }
+    }
+    gr_zone_free(utc);
+}
+
+/* Neither has a middle: no sun at all, and one that shines by day as by night. */
+static void a_sun_without_a_noon_says_nothing_about_the_zone(void **state)
+{
+    (void)state;
+    static const double suns[] = {0, 1};
+    struct gr_zone *utc = NULL;
+    char document[16384];
+    assert_int_equal(gr_zone_fixed(&utc, "UTC", 0, NULL), GR_OK);
+    for (size_t i = 0; i < COUNT(suns); i++) {
+        size_t used = (size_t)snprintf(document, sizeof document, "start_utc,solar_kwh\n");
+        for (int hour = 0; hour < 48; hour++) {
+            used += (size_t)snprintf(document + used, sizeof document - used, "2026-06-%02dT%02d:00Z,%g\n",
+                                     1 + hour / 24, hour % 24, suns[i]);
+        }
+        assert_string_equal(report_of(document, utc).remarks, "");
     }
     gr_zone_free(utc);
 }
@@ -185,6 +205,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(wrong_units_and_zones_are_remarked),
+        cmocka_unit_test(a_sun_without_a_noon_says_nothing_about_the_zone),
         cmocka_unit_test(a_column_without_a_number_is_remarked),
         cmocka_unit_test(a_meters_reading_is_remarked),
         cmocka_unit_test(single_values_of_another_unit_are_counted),
