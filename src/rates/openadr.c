@@ -55,7 +55,7 @@ static int read_duration(const json_t *object, int64_t *out, struct gr_error *er
         *out = endless_s;
         return GR_OK;
     }
-    if (!text || gr_duration_parse(out, text, strlen(text)) != GR_OK || *out < 0 || *out > endless_s) {
+    if (!text || gr_duration_parse(out, text, strlen(text)) != GR_OK || *out > endless_s) {
         return gr_error_set(error, GR_INVALID,
                             "duration: found \"%.40s\"; needed: an ISO 8601 duration such as PT1H",
                             text ? text : "no text");
@@ -81,9 +81,6 @@ static int read_period(const json_t *event, const json_t *owner, struct period *
     const json_t *start = json_object_get(period, "start");
     const char *text = json_string_value(start);
     int status = GR_OK;
-    if (!period || json_is_null(period)) {
-        return GR_OK;
-    }
     out->starts = out->starts || start != NULL;
     if (text && strncmp(text, "0001-01-01", 10) == 0) {
         status = read_now(event, &out->start_s, error);
@@ -207,14 +204,16 @@ static int add_intervals(struct gr_telling *telling, const json_t *event, const 
     return GR_OK;
 }
 
-/* A duration of the event beyond the sum of its intervals repeats them. */
+/* A duration of the event beyond the sum of its intervals repeats them; of an event without a start it says
+ * nothing. */
 static int add_repeated(struct gr_telling *telling, const json_t *event, const struct period *whole,
                         int64_t duration_s, struct gr_error *error)
 {
-    int64_t until_s = duration_s > 0 ? whole->start_s + duration_s : INT64_MAX / 2, end_s;
+    bool lasts = whole->starts && duration_s > 0;
+    int64_t until_s = lasts ? whole->start_s + duration_s : INT64_MAX / 2, end_s;
     int status = add_intervals(telling, event, whole, 0, until_s, &end_s, error);
     int64_t round_s = end_s - whole->start_s;
-    if (duration_s <= 0 || round_s <= 0 || !whole->starts) {
+    if (!lasts || round_s <= 0) {
         return status;
     }
     int64_t ahead_s = telling->now_s + repeated_s < until_s ? telling->now_s + repeated_s : until_s;

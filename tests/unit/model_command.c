@@ -41,10 +41,26 @@ static void names_and_kinds_are_each_others_inverse(void **state)
     assert_null(gr_channel_name(GR_CHANNELS));
 }
 
+static void every_channel_says_what_it_is_counted_in(void **state)
+{
+    (void)state;
+    for (int channel = 0; channel < GR_CHANNELS; channel++) {
+        const char *name = gr_channel_name((enum gr_channel)channel);
+        const char *unit = gr_channel_unit((enum gr_channel)channel);
+        bool power = strstr(name, "_power") || strcmp(name, "inverter_available") == 0;
+        assert_string_equal(unit, power                                  ? "kW"
+                                  : strstr(name, "temperature")          ? "degrees Celsius"
+                                  : strcmp(name, "state_of_charge") == 0 ? "%"
+                                                                         : "");
+    }
+    assert_string_equal(gr_channel_unit(GR_CHANNELS), "");
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(each_band_bounds_what_the_inverter_does),
+        cmocka_unit_test(every_channel_says_what_it_is_counted_in),
         cmocka_unit_test(names_and_kinds_are_each_others_inverse),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -13,6 +13,10 @@ static void a_curve_is_straight_between_its_points_and_level_outside(void **stat
     assert_near(gr_curve_value(&curve, 1.5), 4, 1e-15);
     assert_near(gr_curve_value(&curve, 3), 2.5, 1e-15);
     assert_near(gr_curve_value(&curve, 9), 2, 0);
+    const struct gr_curve_points one_point = {1, {2}, {7}};
+    struct gr_curve level = gr_curve_of(&one_point);
+    assert_near(gr_curve_value(&level, 0), 7, 0);
+    assert_near(gr_curve_value(&level, 5), 7, 0);
 }
 
 /* 3 kWh below 2 and 1 above: 2 x 0.5 + 1 x 0.1. */

@@ -36,8 +36,10 @@ static void days_off_are_weekends_and_holidays(void **state)
 static void what_is_no_date_is_refused_and_changes_nothing(void **state)
 {
     (void)state;
-    static const char *const texts[] = {"25.12.",      "2026-13-01", "2026-02-29", "02-30", "12-5",
-                                        "2026-12-25x", "christmas",  "1-1",        "--",    "20-26-1225"};
+    static const char *const texts[] = {"25.12.",      "2026-13-01", "2026-02-29", "02-30",      "12-5",
+                                        "2026-12-25x", "christmas",  "1-1",        "--",         "20-26-1225",
+                                        "1a-25",       "/2-25",      "2026/04-06", "2026-04/06", "12/25",
+                                        "202x-04-06",  "2026-0:-06"};
     struct gr_holidays holidays = {{1225}};
     for (size_t i = 0; i < sizeof texts / sizeof *texts; i++) {
         struct gr_error error = {""};
@@ -58,6 +60,8 @@ static void no_more_dates_are_taken_than_there_is_room_for(void **state)
         strcat(text, "01-01,");
     }
     assert_int_equal(gr_holidays_parse(&holidays, text, NULL), GR_OK);
+    assert_true(gr_is_holiday(&holidays, day_of(2026, 1, 1)));
+    assert_false(gr_is_holiday(&holidays, day_of(2026, 1, 2)));
     strcat(text, "01-02");
     assert_int_equal(gr_holidays_parse(&holidays, text, NULL), GR_INVALID);
     assert_int_equal(gr_holidays_parse(&holidays, "", NULL), GR_OK);

@@ -188,7 +188,7 @@ static void a_fixed_zone_never_changes(void **state)
 /* ---- files of our own making ---- */
 
 struct bytes {
-    unsigned char at[1024];
+    unsigned char at[2048];
     size_t length;
 };
 
@@ -296,6 +296,22 @@ static void files_of_versions_1_to_4_are_read(void **state)
     }
 }
 
+/* RFC 9636, section 3.3: an empty footer says nothing of the time behind the last transition. */
+static void without_a_rule_the_last_offset_stays(void **state)
+{
+    (void)state;
+    struct recipe recipe = good_recipe();
+    recipe.footer = "\n\n";
+    struct bytes bytes = bake(&recipe);
+    struct gr_zone *zone = NULL;
+    struct gr_error error = {""};
+    assert_int_equal(gr_zone_parse(&zone, "Test/Zone", bytes.at, bytes.length, &error), GR_OK);
+    assert_int_equal(gr_zone_offset_s(zone, 1999), 3600);
+    assert_int_equal(gr_zone_offset_s(zone, INT64_C(4000000000)), -7200);
+    assert_true(gr_zone_next_change_s(zone, 2000) == INT64_MAX);
+    gr_zone_free(zone);
+}
+
 static void expect_refused(const struct bytes *bytes, const char *words)
 {
     struct gr_zone *zone = NULL;
@@ -321,6 +337,7 @@ static void damaged_files_are_refused_with_the_reason(void **state)
     EXPECT_REFUSED(transitions[1] = -1000, "out of order");
     EXPECT_REFUSED(transitions[2] = 999, "out of order");
     EXPECT_REFUSED(types_after[1] = 2, "type that is not there");
+    EXPECT_REFUSED(type_count = 257, "impossible number of local time types");
     EXPECT_REFUSED(type_count = 0, "impossible number of local time types");
     EXPECT_REFUSED(offsets[1] = 93600, "impossible offset");
     EXPECT_REFUSED(offsets[1] = -90000, "impossible offset");
@@ -488,6 +505,9 @@ static void malformed_rules_are_refused(void **state)
                                         "ABC25",
                                         "ABC5:60",
                                         "ABC5:00:60",
+                                        "ABC0005",
+                                        "A[C5",
+                                        "ABC5:/0",
                                         "<AB5",
                                         "<A>5",
                                         "<>5",
@@ -530,6 +550,7 @@ int main(void)
         cmocka_unit_test(a_skipped_day_has_no_length),
         cmocka_unit_test(a_fixed_zone_never_changes),
         cmocka_unit_test(files_of_versions_1_to_4_are_read),
+        cmocka_unit_test(without_a_rule_the_last_offset_stays),
         cmocka_unit_test(damaged_files_are_refused_with_the_reason),
         cmocka_unit_test(counts_that_promise_too_much_are_refused),
         cmocka_unit_test(every_beginning_of_a_file_is_refused),

@@ -102,11 +102,21 @@ static void malformed_documents_are_refused_with_the_line(void **state)
         {"start,price\n2026-11-25T08:00Z,1\"2\n", "line 2: found a quote inside a field"},
         {"start,price\n\"a\n\nb\",1\n2026-11-25T08:00Z,1\n", "line 2, field start: found 'a\\x0A\\x0Ab'"},
         {"start,price\n2026-11-25T08:00Z,1\n2026-11-25T08:00Z,2\n", "overlaps"},
+        {"start,price\n2026-11-25T08:00Z,1\rx\n", "line 2, field price: found '1\\x0Dx'"},
+        {"start,price\n2026-11-25T08:00Z,1\r", "line 2, field price: found '1\\x0D'"},
+        {"start,price\n2026-11-25T08:00Z,\"1", "line 2: found a quote that is never closed"},
     };
     struct gr_rate_mapping mapping = plain_mapping(GR_RATES_CSV);
     for (size_t i = 0; i < COUNT(rows); i++) {
         expect_refused(&mapping, NULL, rows[i].document, rows[i].words);
     }
+}
+
+static void a_quoted_field_may_be_the_last_byte(void **state)
+{
+    (void)state;
+    struct gr_rate_mapping mapping = plain_mapping(GR_RATES_CSV);
+    expect_read(&mapping, NULL, "start,price\n2026-11-25T08:00Z,\"1\"", "2026-11-25T08:00Z 30min 1");
 }
 
 static void lines_behind_a_quoted_line_end_are_counted_right(void **state)
@@ -129,6 +139,10 @@ static void columns_that_are_not_there_are_refused(void **state)
     expect_refused(&mapping, NULL, "2026-11-25T08:00Z,1,2\n", "expected one named '#0'");
     SET(mapping.price, "#99999");
     expect_refused(&mapping, NULL, "2026-11-25T08:00Z,1,2\n", "expected one named '#99999'");
+    SET(mapping.price, "#2x");
+    expect_refused(&mapping, NULL, "2026-11-25T08:00Z,1,2\n", "expected one named '#2x'");
+    SET(mapping.price, "#");
+    expect_refused(&mapping, NULL, "2026-11-25T08:00Z,1,2\n", "expected one named '#'");
 }
 
 static void endless_fields_are_refused_where_they_matter(void **state)
@@ -329,6 +343,7 @@ int main(void)
         cmocka_unit_test(columns_may_be_named_by_position),
         cmocka_unit_test(ends_are_read_like_starts),
         cmocka_unit_test(malformed_documents_are_refused_with_the_line),
+        cmocka_unit_test(a_quoted_field_may_be_the_last_byte),
         cmocka_unit_test(lines_behind_a_quoted_line_end_are_counted_right),
         cmocka_unit_test(columns_that_are_not_there_are_refused),
         cmocka_unit_test(endless_fields_are_refused_where_they_matter),

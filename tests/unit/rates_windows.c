@@ -258,6 +258,18 @@ static void of_openadr_events_at_one_time_the_lower_priority_number_counts(void 
         "import_price 01-15T12:00 01-15T14:00 1 low\n");
 }
 
+static void an_openadr_priority_below_0_is_none(void **state)
+{
+    (void)state;
+    expect_told(
+        &openadr,
+        "[{\"id\":\"odd\",\"intervalPeriod\":{\"start\":\"2026-01-15T10:00:00Z\",\"duration\":\"PT1H\"},"
+        "\"priority\":-3,\"intervals\":[{\"id\":0,\"payloads\":[{\"type\":\"PRICE\",\"values\":[1]}]}]},"
+        "{\"id\":\"plain\",\"intervalPeriod\":{\"start\":\"2026-01-15T10:00:00Z\",\"duration\":\"PT1H\"},"
+        "\"priority\":5,\"intervals\":[{\"id\":0,\"payloads\":[{\"type\":\"PRICE\",\"values\":[2]}]}]}]",
+        "import_price 01-15T10:00 01-15T11:00 2 plain\n");
+}
+
 /* User Guide 7.6 and 8.3: a start in the year 1 is at once; with no duration it cancels. */
 static void an_openadr_start_in_the_year_one_is_when_the_event_was_made(void **state)
 {
@@ -309,12 +321,123 @@ static void wrong_openadr_events_are_refused_by_name(void **state)
         {"{\"id\":\"m\"," PERIOD
          ",\"payloadDescriptors\":[{\"payloadType\":\"PRICE\",\"currency\":\"USD\"}]," PRICE("[1]") "}",
          "refused m: currency of PRICE: found \"USD\"; prices here are in GBP\n"},
+        {"{\"id\":\"no\",\"intervalPeriod\":{\"start\":\"2026-01-15T10:00:00Z\",\"duration\":60}," PRICE(
+             "[1]") "}",
+         "refused no: duration: found \"no text\"; needed: an ISO 8601 duration such as PT1H\n"},
+        {"{\"id\":\"back\",\"intervalPeriod\":{\"start\":\"2026-01-15T10:00:00Z\",\"duration\":\"-PT1H\"}"
+         "," PRICE("[1]") "}",
+         "refused back: duration: found \"-PT1H\"; needed: an ISO 8601 duration such as PT1H\n"},
+        {"{\"id\":\"age\",\"intervalPeriod\":{\"start\":\"2026-01-15T10:00:00Z\",\"duration\":\"P9000000D\"}"
+         "," PRICE("[1]") "}",
+         "refused age: duration: found \"P9000000D\"; needed: an ISO 8601 duration such as PT1H\n"},
+        {"{\"id\":\"n\",\"intervalPeriod\":{\"start\":1768471200,\"duration\":\"PT1H\"}," PRICE("[1]") "}",
+         "refused n: start: found \"no text\"; needed: a moment such as 2026-01-15T00:00:00Z\n"},
     };
     for (size_t i = 0; i < COUNT(rows); i++) {
         char text[1000];
         (void)snprintf(text, sizeof text, "[%s]", rows[i].event);
         expect_told(&openadr, text, rows[i].told);
     }
+}
+
+/* What is of another type, currency or rank than is asked for does not disturb. */
+static void what_an_openadr_event_says_besides_changes_nothing(void **state)
+{
+    (void)state;
+    struct gr_window_mapping any_money = openadr;
+    any_money.currency[0] = '\0';
+    static const char told[] = "import_price 01-15T10:00 01-15T11:00 1 o\n";
+    static const char *const events[] = {
+        "{\"id\":\"o\",\"objectType\":\"EVENT\"," PERIOD
+        ",\"payloadDescriptors\":[{\"payloadType\":\"GHG\",\"units\":\"G_PER_KWH\"},{\"payloadType\":"
+        "\"PRICE\","
+        "\"currency\":\"USD\"}]," PRICE("[1]") "}",
+        "{\"id\":\"o\",\"priority\":-3," PERIOD "," PRICE("[1]") "}",
+        "{\"id\":\"o\",\"priority\":1e12," PERIOD "," PRICE("[1]") "}",
+        "{\"id\":\"o\",\"priority\":\"first\"," PERIOD "," PRICE("[1]") "}",
+        "{\"id\":\"o\",\"intervalPeriod\":null,\"intervals\":[{\"intervalPeriod\":{\"start\":\"2026-01-15T10:"
+        "00:00Z\","
+        "\"duration\":\"PT1H\"},\"payloads\":[{\"type\":\"PRICE\",\"values\":[1]}]}]}",
+        "{\"id\":\"o\",\"modificationDateTime\":\"2026-01-15T10:00:00Z\",\"createdDateTime\":\"2026-01-15T09:"
+        "00:00Z\","
+        "\"intervalPeriod\":{\"start\":\"0001-01-01T00:00:00Z\",\"duration\":\"PT1H\"}," PRICE("[1]") "}",
+        "{\"id\":\"o\",\"duration\":\"PT2H\",\"intervals\":[{\"intervalPeriod\":{\"start\":\"2026-01-15T10:"
+        "00:00Z\","
+        "\"duration\":\"PT1H\"},\"payloads\":[{\"type\":\"PRICE\",\"values\":[1]}]}]}"};
+    for (size_t i = 0; i < COUNT(events); i++) {
+        expect_told(&any_money, events[i], told);
+    }
+}
+
+/* Ends of prices 10 and 11 meet, but not their values; 11 and 12 have one price and become one window. */
+static void windows_one_after_the_other_at_one_price_are_one(void **state)
+{
+    (void)state;
+    expect_told(&openadr,
+                "{\"id\":\"j\"," PERIOD
+                ",\"intervals\":[{\"payloads\":[{\"type\":\"PRICE\",\"values\":[1]}]},"
+                "{\"payloads\":[{\"type\":\"PRICE\",\"values\":[2]}]},{\"payloads\":[{\"type\":\"PRICE\","
+                "\"values\":[2]}]},"
+                "{\"intervalPeriod\":{\"start\":\"2026-01-15T14:00:00Z\"},\"payloads\":[{\"type\":\"PRICE\","
+                "\"values\":[2]}]}]}",
+                "import_price 01-15T10:00 01-15T11:00 1 j\nimport_price 01-15T11:00 01-15T13:00 2 j\n"
+                "import_price 01-15T14:00 01-15T15:00 2 j\n");
+}
+
+/* A wish for one moment is at no time together with another one. */
+static void two_wishes_for_moments_do_not_contradict_each_other(void **state)
+{
+    (void)state;
+    struct gr_window_mapping wishes = payments;
+    wishes.kind = GR_WINDOW_STATE_OF_CHARGE;
+    wishes.greatest = 100;
+    wishes.end[0] = '\0';
+    expect_told(
+        &wishes,
+        "{\"events\":[{\"ref\":1,\"from\":\"2026-01-15T17:00:00Z\",\"pay\":80},"
+        "{\"ref\":2,\"from\":\"2026-01-15T17:00:00Z\",\"pay\":40}]}",
+        "state_of_charge 01-15T17:00 01-15T17:00 80 1\nstate_of_charge 01-15T17:00 01-15T17:00 40 2\n");
+    struct gr_window_mapping long_ones = payments;
+    long_ones.kind = GR_WINDOW_STATE_OF_CHARGE;
+    long_ones.greatest = 100;
+    expect_told(
+        &long_ones,
+        "{\"events\":[{\"ref\":1,\"from\":\"2026-01-15T16:00:00Z\",\"to\":\"2026-01-15T18:00:00Z\",\"pay\":"
+        "80},"
+        "{\"ref\":2,\"from\":\"2026-01-15T17:00:00Z\",\"to\":\"2026-01-15T17:00:00Z\",\"pay\":40}]}",
+        "state_of_charge 01-15T16:00 01-15T18:00 80 1\nstate_of_charge 01-15T17:00 01-15T17:00 40 2\n");
+    expect_told(
+        &long_ones,
+        "{\"events\":[{\"ref\":2,\"from\":\"2026-01-15T17:00:00Z\",\"to\":\"2026-01-15T17:00:00Z\",\"pay\":"
+        "40},"
+        "{\"ref\":1,\"from\":\"2026-01-15T16:00:00Z\",\"to\":\"2026-01-15T18:00:00Z\",\"pay\":80}]}",
+        "state_of_charge 01-15T16:00 01-15T18:00 80 1\nstate_of_charge 01-15T17:00 01-15T17:00 40 2\n");
+    wishes.kind = GR_WINDOW_PAYMENT;
+    struct gr_window_mapping endless = wishes;
+    (void)snprintf(endless.duration, sizeof endless.duration, "/for");
+    expect_told(&endless,
+                "{\"events\":[{\"ref\":1,\"from\":\"2026-01-15T17:00:00Z\",\"for\":\"long\",\"pay\":1},"
+                "{\"ref\":2,\"from\":\"2026-01-15T17:00:00Z\",\"pay\":1}]}",
+                "refused 1: event, field /for: found 'long', expected a length in minutes or an ISO 8601 "
+                "duration such as "
+                "PT30M, at most 366 days\nrefused 2: event, field /for: found no member 'for'\n");
+}
+
+static void a_window_of_a_source_or_kind_that_is_none_is_refused(void **state)
+{
+    (void)state;
+    struct gr_window window = {.kind = GR_WINDOW_PAYMENT, .start_s = 10, .end_s = 20, .value = 1};
+    struct gr_error error = {""};
+    assert_int_equal(gr_window_check(&window, &error), GR_OK);
+    window.source = GR_MOST_EVENT_SOURCES;
+    assert_int_equal(gr_window_check(&window, &error), GR_INVALID);
+    expect_words(&error, "a window of source");
+    window.source = -1;
+    assert_int_equal(gr_window_check(&window, &error), GR_INVALID);
+    window.source = 0;
+    window.kind = GR_WINDOW_KINDS;
+    assert_int_equal(gr_window_check(&window, &error), GR_INVALID);
+    assert_null(gr_window_name(GR_WINDOW_KINDS));
 }
 
 static void more_windows_than_can_be_kept_are_refused_whole(void **state)
@@ -379,6 +502,11 @@ int main(void)
         cmocka_unit_test(of_openadr_events_at_one_time_the_lower_priority_number_counts),
         cmocka_unit_test(an_openadr_start_in_the_year_one_is_when_the_event_was_made),
         cmocka_unit_test(wrong_openadr_events_are_refused_by_name),
+        cmocka_unit_test(what_an_openadr_event_says_besides_changes_nothing),
+        cmocka_unit_test(windows_one_after_the_other_at_one_price_are_one),
+        cmocka_unit_test(two_wishes_for_moments_do_not_contradict_each_other),
+        cmocka_unit_test(a_window_of_a_source_or_kind_that_is_none_is_refused),
+        cmocka_unit_test(an_openadr_priority_below_0_is_none),
         cmocka_unit_test(more_windows_than_can_be_kept_are_refused_whole),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
