@@ -10,7 +10,7 @@
 struct task {
     struct sample sample;
     struct gr_battery_curves curves;
-    double dc_solar_kw[SLOTS], peak_per_kwh[SLOTS], soft_kw[SLOTS];
+    double dc_solar_kw[SLOTS], peak_kw[SLOTS], peak_per_kwh[SLOTS], soft_kw[SLOTS];
     size_t full_by, day[SLOTS];
     double seen_kw[2], step_kw[3], step_price[3];
     struct gr_peak peak;
@@ -74,12 +74,13 @@ static void draw_task(struct task *task, int kind, uint64_t *random)
     } else if (kind % 6 == 5) {
         for (size_t t = 0; t < SLOTS; t++) {
             task->soft_kw[t] = uniform(random, 0, 4);
+            task->peak_kw[t] = 3;
             task->peak_per_kwh[t] = 0.1;
         }
         problem->slot_import_soft_kw = task->soft_kw;
         problem->import_soft_per_kwh = 0.3;
         problem->slot_import_peak_per_kwh = task->peak_per_kwh;
-        problem->import_peak_kw = 3;
+        problem->slot_import_peak_kw = task->peak_kw;
     }
 }
 
