@@ -7,11 +7,10 @@
  * horizon's value function, added up. Money as in the tariff. The first two tell what was paid; the last two
  * leave out that runs part ways, since all decide at the longest run's moments. */
 #include "engine/internal.h"
-#include "tool/backtest.h"
+#include "scene.h"
 
 #include <math.h>
 #include <stdlib.h>
-#include <string.h>
 
 enum { HORIZONS = 7 };
 static const int hours_of[HORIZONS] = {12, 18, 24, 36, 48, 72, 96};
@@ -140,16 +139,7 @@ int main(int argc, char **argv)
 {
     static struct bench bench;
     struct gr_bt_options options = {.tariffs = 1, .strategies = 1, .strategy = {"planned"}};
-    bool dated = argc == 8 && strcmp(argv[4], "--from") == 0 && strcmp(argv[6], "--to") == 0;
-    if (argc != 4 && !dated) {
-        fail("expected CONFIG USAGE TARIFF [--from DATE --to DATE]");
-    }
-    options.config_file = argv[1];
-    options.usage_file = argv[2];
-    options.tariff_file[0] = argv[3];
-    options.from = dated ? argv[5] : NULL;
-    options.to = dated ? argv[7] : NULL;
-    if (gr_bt_scene_read(&bench.scene, &options) != GR_OK) {
+    if (!read_scene(&bench.scene, &options, argc, argv)) {
         return 2;
     }
     for (int h = 0; h < HORIZONS; h++) {

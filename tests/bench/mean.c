@@ -6,11 +6,10 @@
  * One line: total cost of `follow`, of `foresight`, of `planned`, and of the same engine whose paths are all
  * told their own mean before each plan. Money as in the tariff. */
 #include "engine/internal.h"
-#include "tool/backtest.h"
+#include "scene.h"
 
 #include <math.h>
 #include <stdlib.h>
-#include <string.h>
 
 static const double lean_half_life_s = 3600; /* as the engine's own */
 
@@ -81,16 +80,7 @@ int main(int argc, char **argv)
     static struct bench bench;
     struct gr_bt_options options = {
         .tariffs = 1, .strategies = 3, .strategy = {"follow", "foresight", "planned"}};
-    bool dated = argc == 8 && strcmp(argv[4], "--from") == 0 && strcmp(argv[6], "--to") == 0;
-    if (argc != 4 && !dated) {
-        fail("expected CONFIG USAGE TARIFF [--from DATE --to DATE]");
-    }
-    options.config_file = argv[1];
-    options.usage_file = argv[2];
-    options.tariff_file[0] = argv[3];
-    options.from = dated ? argv[5] : NULL;
-    options.to = dated ? argv[7] : NULL;
-    if (gr_bt_scene_read(&bench.scene, &options) != GR_OK) {
+    if (!read_scene(&bench.scene, &options, argc, argv)) {
         return 2;
     }
     for (size_t strategy = 0; strategy < 3; strategy++) {

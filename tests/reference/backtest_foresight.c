@@ -1,7 +1,7 @@
 /* `foresight` against GLPK, which knows nothing of the planner: single weeks of made-up houses and of real
  * ones. The programme is written out in planner_milp.h; the bill is what the back-test itself makes of the
  * flows. */
-#include "backtest_house.h"
+#include "backtest_problem.h"
 #include "check.h"
 #include "config/slurp.h"
 #include "planner_milp.h"
@@ -71,48 +71,28 @@ static double solve_relaxed(const struct gr_problem *problem)
  * bill settles at once here. */
 static double optimum_of(const struct made_up *it, const struct gr_backtest_result *result)
 {
-    static const double floor_share = 0.1;
-    double hours[WEEK + 1] = {0}, load[WEEK + 1] = {0}, solar[WEEK + 1] = {0};
-    double import[WEEK + 1] = {0}, export[WEEK + 1] = {0}, floor[WEEK + 1];
-    double greatest = 0, step_hours = it->usage.step_s / 3600.0;
+    struct course course = {.hours = {0}};
+    double step_hours = it->usage.step_s / 3600.0;
     size_t slots = 0;
     for (size_t i = 0; i < result->step_count; i++) {
         const struct gr_backtest_step *step = &result->steps[i];
+        double *hours = &course.hours[slots];
         if (!step->gap) {
-            hours[slots] += step_hours;
-            load[slots] += step->house_kw * step_hours;
-            solar[slots] += step->solar_kw * step_hours;
-            import[slots] += step->import_price * step_hours;
-            export[slots] += step->export_price * step_hours;
-            greatest = fmax(greatest, fmax(fabs(step->import_price), fabs(step->export_price)));
+            *hours += step_hours;
+            course.load_kw[slots] += step->house_kw * step_hours;
+            course.solar_kw[slots] += step->solar_kw * step_hours;
+            course.import_price[slots] += step->import_price * step_hours;
+            course.export_price[slots] += step->export_price * step_hours;
         }
         bool is_over = (step->start_s + it->usage.step_s) % 3600 == 0;
-        if (is_over && hours[slots] > 0) {
-            load[slots] /= hours[slots];
-            solar[slots] /= hours[slots];
-            import[slots] /= hours[slots];
-            export[slots] /= hours[slots];
-            floor[slots++] = floor_share * it->backtest.capacity_kwh;
+        if (is_over && *hours > 0) {
+            course.load_kw[slots] /= *hours;
+            course.solar_kw[slots] /= *hours;
+            course.import_price[slots] /= *hours;
+            course.export_price[slots++] /= *hours;
         }
     }
-    double end_kwh[2] = {0, it->backtest.capacity_kwh};
-    double end_value[2] = {0, it->backtest.capacity_kwh * result->left_per_kwh};
-    struct gr_problem problem = {.slots = slots,
-                                 .hours = hours,
-                                 .load_kw = load,
-                                 .solar_kw = solar,
-                                 .import_price = import,
-                                 .export_price = export,
-                                 .floor_kwh = floor,
-                                 .battery = it->config.site.battery,
-                                 .start_kwh = result->start_kwh,
-                                 .import_limit_kw = 20,
-                                 .export_limit_kw = 5,
-                                 .curtailable = true,
-                                 .penalty_per_kwh = 20 * greatest,
-                                 .end_points = 2,
-                                 .end_kwh = end_kwh,
-                                 .end_value = end_value};
+    struct gr_problem problem = course_problem(&course, slots, it, result);
     return solve_relaxed(&problem);
 }
 

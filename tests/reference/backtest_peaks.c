@@ -2,7 +2,7 @@
  * weeks of made-up houses on both sides of a month's end, and real ones. The mean of the N highest daily
  * peaks is the least of L + sum (peak - L)+ / N over L (Rockafellar and Uryasev, Optimization of conditional
  * value-at-risk, Journal of Risk 2, 2000). */
-#include "backtest_house.h"
+#include "backtest_problem.h"
 #include "check.h"
 #include "planner_milp.h"
 
@@ -118,36 +118,16 @@ static double solve(const struct made_up *it, const struct gr_backtest_result *r
 
 static double optimum_of(const struct made_up *it, const struct gr_backtest_result *result)
 {
-    static double hours[HOURS], load[HOURS], solar[HOURS], import[HOURS], export[HOURS], floor_kwh[HOURS];
-    double greatest = 0;
+    static struct course course;
     for (size_t t = 0; t < HOURS; t++) {
         const struct gr_backtest_step *step = &result->steps[t];
-        hours[t] = 1;
-        load[t] = step->house_kw;
-        solar[t] = step->solar_kw;
-        import[t] = step->import_price;
-        export[t] = step->export_price;
-        floor_kwh[t] = 0.1 * it->backtest.capacity_kwh;
-        greatest = fmax(greatest, fmax(fabs(import[t]), fabs(export[t])));
+        course.hours[t] = 1;
+        course.load_kw[t] = step->house_kw;
+        course.solar_kw[t] = step->solar_kw;
+        course.import_price[t] = step->import_price;
+        course.export_price[t] = step->export_price;
     }
-    double end_kwh[2] = {0, it->backtest.capacity_kwh};
-    double end_value[2] = {0, it->backtest.capacity_kwh * result->left_per_kwh};
-    struct gr_problem problem = {.slots = HOURS,
-                                 .hours = hours,
-                                 .load_kw = load,
-                                 .solar_kw = solar,
-                                 .import_price = import,
-                                 .export_price = export,
-                                 .floor_kwh = floor_kwh,
-                                 .battery = it->config.site.battery,
-                                 .start_kwh = result->start_kwh,
-                                 .import_limit_kw = 20,
-                                 .export_limit_kw = 5,
-                                 .curtailable = true,
-                                 .penalty_per_kwh = 20 * greatest,
-                                 .end_points = 2,
-                                 .end_kwh = end_kwh,
-                                 .end_value = end_value};
+    struct gr_problem problem = course_problem(&course, HOURS, it, result);
     return solve(it, result, &problem) + result->left_per_kwh * result->start_kwh +
            result->total.standing_charge;
 }
