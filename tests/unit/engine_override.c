@@ -355,6 +355,18 @@ static void wrong_ones_are_refused_with_what_is_allowed(void **state)
         {"{\"override\":\"price\",\"import_per_kwh\":\"x\",\"for\":\"PT1H\"}", "a number"},
         {"{\"override\":\"wish\",\"percent\":10,\"for\":\"PT1H\"}", "20 to 100"},
         {"{\"override\":\"load\",\"factor\":1e400,\"for\":\"PT1H\"}", "no JSON"},
+        {"{\"override\":\"pause\",\"until\":22}", "until: found no text"},
+        {"{\"override\":\"pause\",\"for\":60}", "for: found no text"},
+        {"{\"override\":\"pause\",\"from\":7,\"for\":\"PT1H\"}", "from: found no text"},
+        {"{\"override\":\"pause\",\"by\":7,\"for\":\"PT1H\"}", "by: allowed is a text"},
+        {"{\"override\":\"pause\",\"for\":\"PT1H\",\"by\":"
+         "\"0123456789012345678901234567890123456789012345678901234567"
+         "890123456789012345678901234567890123456789\"}",
+         "by: allowed is a text"},
+        {"{\"override\":\"pause\",\"until\":\"22:60\"}", "until: found \"22:60\""},
+        {"{\"override\":\"pause\",\"until\":\"9:000\"}", "until: found \"9:000\""},
+        {"{\"override\":\"pause\",\"until\":\"22-00\"}", "until: found \"22-00\""},
+        {"{\"override\":\"pause\",\"until\":\"2a:00\"}", "until: found \"2a:00\""},
     };
     go_to(bench, 18, 0);
     tick(bench);
@@ -366,6 +378,38 @@ static void wrong_ones_are_refused_with_what_is_allowed(void **state)
         assert_says(error.text, rows[i].words);
         assert_int_equal(in_force(bench), 0);
     }
+}
+
+/* Who asked is told on topics and in logs: a line break in it must not begin another line. */
+static void who_asked_is_told_in_one_line(void **state)
+{
+    struct bench *bench = *state;
+    expect(bench, "{\"override\":\"pause\",\"for\":\"PT1H\",\"by\":\"the\\nattic\\u0007\"}");
+    assert_string_equal(view(bench, GR_OVERRIDE_PAUSE).override.by, "the attic ");
+}
+
+static void the_member_that_holds_the_value_is_named_for_each_kind(void **state)
+{
+    struct bench *bench = *state;
+    static const struct {
+        enum gr_override_kind kind;
+        const char *name;
+    } rows[] = {{GR_OVERRIDE_RESERVE, "percent"},
+                {GR_OVERRIDE_LOAD, "factor"},
+                {GR_OVERRIDE_PRICE, "import_per_kwh"},
+                {GR_OVERRIDE_PAYMENT, "per_kwh"},
+                {GR_OVERRIDE_WISH, "percent"}};
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        char json[120];
+        assert_string_equal(gr_override_value_name(rows[i].kind), rows[i].name);
+        double value = rows[i].kind == GR_OVERRIDE_RESERVE || rows[i].kind == GR_OVERRIDE_WISH ? 60 : 0.5;
+        (void)snprintf(json, sizeof json, "{\"override\":\"%s\",\"%s\":%g,\"for\":\"PT1H\"}",
+                       gr_override_name(rows[i].kind), rows[i].name, value);
+        expect(bench, json);
+        assert_near(view(bench, rows[i].kind).override.value, value, 0);
+    }
+    assert_null(gr_override_value_name(GR_OVERRIDE_PAUSE));
+    assert_null(gr_override_value_name(GR_OVERRIDE_KINDS));
 }
 
 static void what_no_request_can_say_is_refused_too(void **state)
@@ -474,6 +518,8 @@ int main(void)
         TEST(a_wish_is_met_at_its_time),
         TEST(a_car_is_told_the_cheapest_time_and_is_not_fed_by_the_battery),
         TEST(wrong_ones_are_refused_with_what_is_allowed),
+        TEST(who_asked_is_told_in_one_line),
+        TEST(the_member_that_holds_the_value_is_named_for_each_kind),
         TEST(what_no_request_can_say_is_refused_too),
         cmocka_unit_test(each_is_described_in_words),
         TEST(export_cannot_be_asked_for_where_it_is_not_allowed),

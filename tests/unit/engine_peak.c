@@ -152,6 +152,74 @@ static void a_stretch_without_length_or_power_is_refused(void **state)
     assert_int_equal(gr_engine_handle(bench->engine, &event, NULL), GR_INVALID);
 }
 
+/* The day's peak after two hours that went as they go now. */
+static double peak_of_now(struct bench *bench)
+{
+    assert_int_equal(gr_engine_reconfigure(bench->engine, &bench->config, bench->zone, NULL), GR_OK);
+    for (int minute = 0; minute < 140; minute++) {
+        if (minute == 10) { /* the five minutes before are of another house */
+            memset(&bench->engine->peak, 0, sizeof bench->engine->peak);
+        }
+        send(bench, GR_BATTERY_POWER, bench->battery_kw);
+        if (bench->silent) {
+            send(bench, GR_STATE_OF_CHARGE, bench->percent);
+            send(bench, GR_HOUSE_POWER, bench->house_kw);
+            send(bench, GR_SOLAR_POWER, bench->solar_kw);
+        }
+        pass(bench, 1);
+    }
+    return bench->engine->peak.day_kw[10];
+}
+
+/* 3 kW of the house, 1 of the car and 0.5 into the battery. */
+static void without_a_meter_of_the_grid_its_power_follows_from_the_others(void **state)
+{
+    struct bench *bench = *state;
+    bench->config.safety.max_age_s[GR_BATTERY_POWER] = 120;
+    bench->house_kw = 3;
+    bench->car_kw = 1;
+    bench->battery_kw = 0.5;
+    assert_near(peak_of_now(bench), 4.5, 1e-9);
+    bench->config.safety.max_age_s[GR_CAR_POWER] = 0;
+    assert_near(peak_of_now(bench), 3.5, 1e-9);
+    bench->config.safety.max_age_s[GR_CAR_POWER] = 120;
+    bench->silent = true; /* but for the three, and so of the car */
+    assert_near(peak_of_now(bench), 3.5, 1e-9);
+    bench->config.site.dc_coupled = true; /* an inverter between: nobody knows */
+    bench->config.site.inverter = (struct gr_dc_inverter){6, 0.96, 0.95};
+    assert_near(peak_of_now(bench), 0, 0);
+}
+
+/* Whoever keeps the past tells of it again, in intervals of the new length and hours. */
+static void peaks_of_other_hours_are_forgotten_and_those_at_another_price_are_not(void **state)
+{
+    struct bench *bench = *state;
+    struct gr_peak_charge changed[] = {hourly, hourly, hourly, hourly, hourly, hourly, hourly};
+    changed[0].per_kw = 7;
+    changed[1].days = 3;
+    changed[2].any = false;
+    changed[3].minutes = 15;
+    changed[4].weekdays = 31;
+    changed[5].from_minute = 420;
+    changed[6].to_minute = 1200;
+    for (size_t i = 0; i < sizeof changed / sizeof *changed; i++) {
+        bench->config.peak = hourly;
+        assert_int_equal(gr_engine_reconfigure(bench->engine, &bench->config, bench->zone, NULL), GR_OK);
+        memset(&bench->engine->peak, 0, sizeof bench->engine->peak);
+        tell_metered(bench, midnight_s - 5 * 86400, 12);
+        tell_metered(bench, midnight_s - 4 * 86400, 0);
+        assert_near(bench->engine->peak.day_kw[5], 12, 1e-9);
+        bench->config.peak = changed[i];
+        assert_int_equal(gr_engine_reconfigure(bench->engine, &bench->config, bench->zone, NULL), GR_OK);
+        assert_near(bench->engine->peak.day_kw[5], i < 2 ? 12 : 0, 1e-9);
+    }
+    tell_metered(bench, midnight_s - 3 * 86400, 12);
+    bench->config.peak.any = false;
+    assert_int_equal(gr_engine_reconfigure(bench->engine, &bench->config, bench->zone, NULL), GR_OK);
+    tell_metered(bench, midnight_s - 3 * 86400, 12); /* nobody asks */
+    assert_int_equal(bench->engine->peak.until_s, 0);
+}
+
 #define TEST(function) cmocka_unit_test_setup_teardown(function, set_up_peak, tear_down)
 
 int main(void)
@@ -163,6 +231,8 @@ int main(void)
         TEST(of_two_days_that_count_one_high_one_frees_nothing),
         TEST(a_charge_leaves_the_house_its_room_below_the_level),
         TEST(a_state_that_is_loaded_knows_of_the_peaks),
+        TEST(without_a_meter_of_the_grid_its_power_follows_from_the_others),
+        TEST(peaks_of_other_hours_are_forgotten_and_those_at_another_price_are_not),
         TEST(a_stretch_without_length_or_power_is_refused),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -113,6 +113,23 @@ static void what_was_spent_today_is_counted_at_the_prices_of_its_time(void **sta
     assert_int_equal(spent.from_s, midnight_s);
 }
 
+/* At 10 % there are 1.35 kWh: what 1 kW takes in an hour, 1 / 0.95 kWh, all lies below 2 kWh. */
+static void energy_from_low_levels_costs_the_wear_of_its_level(void **state)
+{
+    struct bench *bench = *state;
+    bench->config.site.curves.wear_steps = (struct gr_curve_points){2, {0, 2}, {0.1, 0}};
+    assert_int_equal(gr_engine_reconfigure(bench->engine, &bench->config, bench->zone, NULL), GR_OK);
+    struct gr_spent spent = gr_spent_begin(midnight_s);
+    struct gr_slot_record record = five_minutes(midnight_s, 0, -1);
+    record.state_of_charge_percent = 10;
+    record.car_kw = NAN;
+    gr_engine_spend(bench->engine, &spent, &record);
+    assert_near(spent.cost, (0.02 + 0.1 / 0.95) / 12, 1e-12);
+    struct gr_slot_record charged = five_minutes(midnight_s + 300, 0, 1); /* nothing is taken */
+    gr_engine_spend(bench->engine, &spent, &charged);
+    assert_near(spent.cost, (0.02 + 0.1 / 0.95) / 12, 1e-12);
+}
+
 static void a_record_that_begins_later_or_has_a_hole_says_from_when_it_counts(void **state)
 {
     struct bench *bench = *state;
@@ -177,6 +194,7 @@ int main(void)
         TEST(energy_from_the_battery_costs_what_it_is_worth),
         TEST(what_does_not_fit_is_said_to_be_so),
         TEST(what_was_spent_today_is_counted_at_the_prices_of_its_time),
+        TEST(energy_from_low_levels_costs_the_wear_of_its_level),
         TEST(a_record_that_begins_later_or_has_a_hole_says_from_when_it_counts),
         TEST(the_outline_tells_the_next_command_the_costs_and_the_backup),
         TEST(the_plan_discharges_to_the_reserve_and_only_the_standing_loss_goes_below),

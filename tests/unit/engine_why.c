@@ -251,6 +251,45 @@ static void a_full_battery_says_so(void **state)
     gr_zone_free(moment.zone);
 }
 
+static void every_bar_and_every_breach_has_its_own_words(void **state)
+{
+    (void)state;
+    static const struct {
+        enum gr_bar bar;
+        enum gr_breach breach;
+        const char *words;
+    } rows[] = {{GR_BAR_NONE, GR_BREACH_NONE, ""},
+                {GR_BAR_EXPORT_OFF, 0, "the battery is configured not to feed the grid"},
+                {GR_BAR_EXPORT_HOURS, 0, "the battery may not feed the grid at this time of day"},
+                {GR_BAR_EXPORT_ASKED, 0, "no export was asked for"},
+                {GR_BAR_RESERVE, 0, "nothing is stored above the reserve of 20 %"},
+                {GR_BAR_CAR, 0, "a car draws, and the battery must not feed it"},
+                {GR_BAR_CAR_UNKNOWN, 0, "whether a car draws is not known"},
+                {GR_BAR_LEAST_GAIN, 0, "it gains less than the 0.0300 asked of a kWh exported"},
+                {GR_BAR_IMPORT_LIMIT, 0, "the import limit of 13.80 kW leaves no room"},
+                {GR_BAR_EXPORT_LIMIT, 0, "the export limit of 5.00 kW leaves no room"},
+                {GR_BAR_NO_ROOM, 0, "there is no room for it"},
+                {GR_BAR_TOO_LITTLE, 0, "so little is not sure"},
+                {GR_BAR_NO_STOCK, 0, "there is nothing to give"},
+                {GR_BAR_TEMPERATURE, 0, "the battery takes nothing at its temperature"},
+                {GR_BAR_NONE, GR_BREACH_IMPORT_LIMIT, "would break the import limit of 13.80 kW"},
+                {GR_BAR_NONE, GR_BREACH_EXPORT_LIMIT, "would break the export limit of 5.00 kW"},
+                {GR_BAR_NONE, GR_BREACH_PEAK, "would lift the month's peak import above 3.20 kW"},
+                {GR_BAR_NONE, GR_BREACH_KEPT, "would not keep the reserve of 20 %"}};
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        struct gr_why why = {.import_limit_kw = 13.8,
+                             .export_limit_kw = 5,
+                             .peak_kw = 3.2,
+                             .least_gain_per_kwh = 0.03,
+                             .kept = {.kind = GR_KEPT_RESERVE, .percent = 20}};
+        char text[GR_REASON_SIZE];
+        why.of[GR_CHARGE].bar = rows[i].bar;
+        why.of[GR_CHARGE].breach = rows[i].breach;
+        gr_why_hindrance(text, &why, GR_CHARGE, NULL);
+        assert_string_equal(text, rows[i].words);
+    }
+}
+
 /* Exporting 5 kW, 3 of them over the house's 2, instead of following: 1.5 kWh * (0.10 - 0.05 / 0.9). */
 static void what_keeps_a_cheaper_command_away_is_named_with_what_it_would_save(void **state)
 {
@@ -540,6 +579,7 @@ int main(void)
         cmocka_unit_test(what_has_to_be_kept_is_named_where_no_price_could_be_worth_it),
         cmocka_unit_test(each_keeper_has_its_own_words),
         cmocka_unit_test(a_full_battery_says_so),
+        cmocka_unit_test(every_bar_and_every_breach_has_its_own_words),
         cmocka_unit_test(what_keeps_a_cheaper_command_away_is_named_with_what_it_would_save),
         cmocka_unit_test(prices_that_are_not_published_are_named),
         cmocka_unit_test(a_charge_that_makes_ready_early_admits_that_it_gains_nothing),
