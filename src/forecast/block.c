@@ -82,8 +82,7 @@ static bool begins(const struct search *search, size_t first, struct block *out)
 {
     double base_kw = level_before(search, first);
     for (size_t full = first; full <= first + 1 && full + 1 < search->count; full++) {
-        size_t next = full + 1 < search->count ? full + 1 : full;
-        double rise_kw = fmin(search->kw[full], search->kw[next]) - base_kw;
+        double rise_kw = fmin(search->kw[full], search->kw[full + 1]) - base_kw;
         if (search->step_s >= 3600) {
             rise_kw = search->kw[full] - base_kw;
         }

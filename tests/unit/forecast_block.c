@@ -144,6 +144,27 @@ static void gaps_stay_gaps_and_do_no_harm(void **state)
     bench_free(&bench);
 }
 
+/* What rises out of a time that nobody knows has nothing to rise from. */
+static void power_after_a_long_gap_is_the_houses(void **state)
+{
+    (void)state;
+    struct bench bench = bench_new(1800);
+    charge_often(&bench, 11);
+    size_t day = (size_t)30 * 48;
+    for (size_t i = day; i < day + 24; i++) {
+        bench.total_kw[i] = NAN;
+    }
+    for (size_t i = day + 24; i < day + 30; i++) {
+        bench.total_kw[i] = 11.5;
+    }
+    struct gr_blocks blocks = separate(&bench);
+    assert_near(blocks.power_kw, 11, 0.5);
+    for (size_t i = day + 24; i < day + 30; i++) {
+        assert_near(bench.car_kw[i], 0, 0);
+    }
+    bench_free(&bench);
+}
+
 static void series_out_of_shape_are_refused(void **state)
 {
     (void)state;
@@ -152,6 +173,11 @@ static void series_out_of_shape_are_refused(void **state)
     double kw = 1, car_kw;
     struct gr_series total = {.step_s = 7, .count = 1, .kw = &kw};
     assert_int_equal(gr_blocks_separate(&blocks, &car_kw, &total, &error), GR_INVALID);
+    total.step_s = 7200;
+    assert_int_equal(gr_blocks_separate(&blocks, &car_kw, &total, &error), GR_INVALID);
+    total.step_s = 1000;
+    assert_int_equal(gr_blocks_separate(&blocks, &car_kw, &total, &error), GR_INVALID);
+    assert_says(error.text, "slots of 1000 s");
     total.step_s = 1800;
     total.count = 0;
     assert_int_equal(gr_blocks_separate(&blocks, &car_kw, &total, &error), GR_OK);
@@ -167,6 +193,7 @@ int main(void)
         cmocka_unit_test(a_house_without_a_car_is_left_alone),
         cmocka_unit_test(a_few_blocks_make_no_car),
         cmocka_unit_test(gaps_stay_gaps_and_do_no_harm),
+        cmocka_unit_test(power_after_a_long_gap_is_the_houses),
         cmocka_unit_test(series_out_of_shape_are_refused),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -333,6 +333,17 @@ static void holidays_that_are_told_are_lived_as_sundays(void **state)
     bench_free(bench);
 }
 
+static void baselines_have_names_for_reports(void **state)
+{
+    (void)state;
+    static const char *const names[GR_BASELINES] = {"yesterday", "last_week", "like_days", "last_7_days",
+                                                    "last_28_days"};
+    for (int i = 0; i < GR_BASELINES; i++) {
+        assert_string_equal(gr_baseline_name((enum gr_baseline)i), names[i]);
+    }
+    assert_string_equal(gr_baseline_name(GR_BASELINES), "unknown");
+}
+
 static void series_out_of_shape_are_refused(void **state)
 {
     (void)state;
@@ -342,7 +353,19 @@ static void series_out_of_shape_are_refused(void **state)
     bench->lesson.series.step_s = 1000;
     assert_int_equal(gr_forecaster_create(&forecaster, &bench->lesson, &error), GR_INVALID);
     assert_string_equal(error.text, "forecast: slots of 1000 s, a divisor of 3600 from 300 on expected");
+    static const int32_t wrong_s[] = {299, 7200};
+    for (size_t i = 0; i < 2; i++) {
+        bench->lesson.series.step_s = wrong_s[i];
+        assert_int_equal(gr_forecaster_create(&forecaster, &bench->lesson, &error), GR_INVALID);
+    }
     bench->lesson.series.step_s = 1800;
+    size_t count = bench->lesson.series.count;
+    bench->lesson.series.count = 0;
+    assert_int_equal(gr_forecaster_create(&forecaster, &bench->lesson, &error), GR_INVALID);
+    assert_string_equal(error.text, "forecast: a series of 0 slots, 1 to 268435456 expected");
+    bench->lesson.series.count = ((size_t)1 << 28) + 1;
+    assert_int_equal(gr_forecaster_create(&forecaster, &bench->lesson, &error), GR_INVALID);
+    bench->lesson.series.count = count;
     bench->kw[7] = -1;
     assert_int_equal(gr_forecaster_create(&forecaster, &bench->lesson, &error), GR_INVALID);
     assert_string_equal(error.text, "forecast: slot 7 has -1 kW, 0 or more expected");
@@ -377,6 +400,7 @@ int main(void)
         cmocka_unit_test(a_band_that_is_passed_too_often_grows_until_it_is_not),
         cmocka_unit_test(too_little_data_gives_no_score_and_no_crash),
         cmocka_unit_test(holidays_that_are_told_are_lived_as_sundays),
+        cmocka_unit_test(baselines_have_names_for_reports),
         cmocka_unit_test(series_out_of_shape_are_refused),
         cmocka_unit_test(irradiance_that_is_told_beforehand_is_followed),
         cmocka_unit_test(weather_that_ends_early_is_done_without),

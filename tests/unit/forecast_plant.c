@@ -134,6 +134,28 @@ static void a_shadow_is_found_where_it_falls(void **state)
     assert_near(plant.scale, 1, 0.05);
 }
 
+/* Which of two arrays would be turned is not to be told from their sum. */
+static void of_two_arrays_the_scale_is_found_and_no_angle(void **state)
+{
+    (void)state;
+    struct truth truth = {.tilt_deg = 70, .azimuth_deg = 180, .scale = 1};
+    struct gr_error error = {""};
+    struct gr_plant plant;
+    double *kw = live(&truth);
+    struct gr_site site = site_with(20, 150);
+    site.arrays[0].peak_kw = 2.5;
+    site.arrays[1] = site.arrays[0];
+    site.arrays[1].azimuth_deg = 210;
+    site.array_count = 2;
+    struct gr_series series = {.start_s = start_s, .step_s = 1800, .count = DAYS * PER_DAY, .kw = kw};
+    assert_int_equal(gr_plant_look(&plant, &series, &site, &error), GR_OK);
+    assert_false(plant.turned);
+    assert_near(plant.tilt_deg, 20, 0);
+    assert_near(plant.azimuth_deg, 150, 0);
+    assert_true(plant.scale > 0.6 && plant.scale < 1.4);
+    free(kw);
+}
+
 static void a_few_days_say_nothing_yet(void **state)
 {
     (void)state;
@@ -148,6 +170,12 @@ static void a_few_days_say_nothing_yet(void **state)
     assert_true(isnan(plant.scale) && !plant.turned && plant.shadows == 0);
     assert_int_equal(gr_plant_look(&plant, &series, &none, &error), GR_INVALID);
     assert_says(error.text, "no arrays are configured");
+    static const int32_t wrong_s[] = {299, 5400, 1000};
+    for (size_t i = 0; i < 3; i++) {
+        series.step_s = wrong_s[i];
+        assert_int_equal(gr_plant_look(&plant, &series, &site, &error), GR_INVALID);
+        assert_says(error.text, "a divisor of 3600 from 300 on expected");
+    }
     static const int32_t odd_steps_s[] = {60, 700, 7200};
     for (size_t i = 0; i < sizeof odd_steps_s / sizeof odd_steps_s[0]; i++) {
         struct gr_series odd = series;
@@ -166,6 +194,7 @@ int main(void)
         cmocka_unit_test(a_wrong_tilt_is_found),
         cmocka_unit_test(a_wrong_azimuth_is_found),
         cmocka_unit_test(a_shadow_is_found_where_it_falls),
+        cmocka_unit_test(of_two_arrays_the_scale_is_found_and_no_angle),
         cmocka_unit_test(a_few_days_say_nothing_yet),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -366,6 +366,52 @@ static void tables_in_odd_shapes_are_taken_half_hour_by_half_hour(void **state)
     bench_free(bench);
 }
 
+static void a_table_that_is_no_forecast_is_refused(void **state)
+{
+    (void)state;
+    enum { MANY = 5001 };
+    static struct gr_rate rates[MANY];
+    struct gr_zone *utc = NULL;
+    struct gr_error error = {""};
+    const int64_t now_s = 1773100800; /* 2026-03-10T00:00:00Z */
+    assert_int_equal(gr_zone_fixed(&utc, "UTC", 0, NULL), GR_OK);
+    for (int64_t i = 0; i < MANY; i++) {
+        rates[i] = (struct gr_rate){now_s + i * 1800, now_s + (i + 1) * 1800, 0.5};
+    }
+    struct gr_rate_table table = {rates, 0};
+    assert_int_equal(gr_weather_check(&table, GR_WEATHER_IRRADIANCE, 0, 1.6, utc, now_s, &error), GR_INVALID);
+    assert_string_equal(error.text, "it holds 0 slots, 1 to 5000 expected");
+    table.count = MANY;
+    assert_int_equal(gr_weather_check(&table, GR_WEATHER_IRRADIANCE, 0, 1.6, utc, now_s, &error), GR_INVALID);
+    assert_string_equal(error.text, "it holds 5001 slots, 1 to 5000 expected");
+    table.count = 12;
+    assert_int_equal(gr_weather_check(&table, GR_WEATHER_IRRADIANCE, 0, 1.6, utc, now_s, &error), GR_OK);
+    table.count = 11;
+    assert_int_equal(gr_weather_check(&table, GR_WEATHER_IRRADIANCE, 0, 1.6, utc, now_s, &error), GR_INVALID);
+    assert_says(error.text, "it ends at 2026-03-10T05:30:00+00:00, which is no forecast");
+    table.count = 12;
+    static const double wrong[] = {-0.1, 1.7, NAN};
+    for (size_t i = 0; i < 3; i++) {
+        rates[3].price_per_kwh = wrong[i];
+        assert_int_equal(gr_weather_check(&table, GR_WEATHER_IRRADIANCE, 0, 1.6, utc, now_s, &error),
+                         GR_INVALID);
+        assert_says(error.text, "the irradiance at 2026-03-10T01:30:00+00:00 is ");
+        assert_says(error.text, ", but 0 to 1.6 is plausible");
+    }
+    gr_zone_free(utc);
+}
+
+static void kinds_of_weather_have_names(void **state)
+{
+    (void)state;
+    static const char *const names[GR_WEATHER_KINDS] = {"irradiance", "cloud cover", "generation",
+                                                        "temperature"};
+    for (int i = 0; i < GR_WEATHER_KINDS; i++) {
+        assert_string_equal(gr_weather_name((enum gr_weather_kind)i), names[i]);
+    }
+    assert_string_equal(gr_weather_name(GR_WEATHER_KINDS), "unknown");
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -381,6 +427,8 @@ int main(void)
         cmocka_unit_test(a_house_that_does_not_heat_is_left_alone),
         cmocka_unit_test(a_frost_that_is_measured_raises_the_load_too),
         cmocka_unit_test(a_thermometer_that_shows_too_much_is_set_right_against_what_is_told),
+        cmocka_unit_test(a_table_that_is_no_forecast_is_refused),
+        cmocka_unit_test(kinds_of_weather_have_names),
         cmocka_unit_test(tables_in_odd_shapes_are_taken_half_hour_by_half_hour),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

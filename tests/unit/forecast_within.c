@@ -114,6 +114,9 @@ static void slots_with_a_hole_count_for_nothing_and_few_slots_say_nothing(void *
     struct gr_series fine = series_of(kw, STEPS + 1);
     assert_int_equal(gr_within_learn(&within, &fine, 1800, &error), GR_NOT_FOUND);
     assert_non_null(strstr(error.text, "300 slots are known to the last part; 336 are needed"));
+    assert_int_equal(gr_within_learn(&within, &fine, 1700, &error), GR_INVALID);
+    assert_non_null(strstr(error.text, "slots of 1700 s cannot be told from steps of"));
+    assert_int_equal(gr_within_learn(&within, &fine, 13 * fine.step_s, &error), GR_INVALID);
     fine.step_s = 1800;
     assert_int_equal(gr_within_learn(&within, &fine, 1800, &error), GR_INVALID);
     gr_within_free(&within);
