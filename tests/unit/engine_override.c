@@ -357,7 +357,7 @@ static void wrong_ones_are_refused_with_what_is_allowed(void **state)
         {"{\"override\":\"load\",\"factor\":1e400,\"for\":\"PT1H\"}", "no JSON"},
         {"{\"override\":\"pause\",\"until\":22}", "until: found no text"},
         {"{\"override\":\"pause\",\"for\":60}", "for: found no text"},
-        {"{\"override\":\"pause\",\"from\":7,\"for\":\"PT1H\"}", "from: found no text"},
+        {"{\"override\":\"payment\",\"per_kwh\":1,\"from\":7,\"for\":\"PT1H\"}", "from: found no text"},
         {"{\"override\":\"pause\",\"by\":7,\"for\":\"PT1H\"}", "by: allowed is a text"},
         {"{\"override\":\"pause\",\"for\":\"PT1H\",\"by\":"
          "\"0123456789012345678901234567890123456789012345678901234567"
