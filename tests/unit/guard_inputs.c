@@ -209,6 +209,35 @@ static void an_unset_or_unsynchronised_clock_is_a_fault(void **state)
     moment = (struct gr_moment){.utc_s = 86400, .mono_ms = 5000, .synchronised = true};
     assert_int_equal(gr_guard_look(&guard, &safety, &moment, capacity_kwh, text), GR_FAULT_CLOCK);
     assert_says(text, "before 2026");
+    safety.in_the_past = true;
+    assert_int_equal(gr_guard_look(&guard, &safety, &moment, capacity_kwh, text), GR_FAULT_NONE);
+}
+
+static void a_clock_that_is_trusted_need_not_be_synchronised(void **state)
+{
+    (void)state;
+    struct gr_guard guard = linked_guard();
+    struct gr_safety safety = usual_safety();
+    struct gr_moment moment = at(0);
+    char text[GR_REASON_SIZE];
+    moment.synchronised = false;
+    safety.trust_clock = true;
+    tell(&guard, GR_STATE_OF_CHARGE, 50, 0);
+    gr_guard_turn(&guard, &moment);
+    assert_int_equal(gr_guard_look(&guard, &safety, &moment, capacity_kwh, text), GR_FAULT_NONE);
+}
+
+static void faults_have_names_of_their_own(void **state)
+{
+    (void)state;
+    for (int fault = 0; fault < GR_FAULTS; fault++) {
+        const char *name = gr_fault_name((enum gr_fault)fault);
+        assert_non_null(name);
+        for (int other = 0; other < fault; other++) {
+            assert_string_not_equal(name, gr_fault_name((enum gr_fault)other));
+        }
+    }
+    assert_null(gr_fault_name(GR_FAULTS));
 }
 
 static void no_link_and_no_grid_are_faults(void **state)
@@ -308,6 +337,8 @@ int main(void)
         cmocka_unit_test(a_full_battery_that_takes_a_balancing_charge_is_not_frozen),
         cmocka_unit_test(a_stepped_clock_is_a_fault_for_one_turn),
         cmocka_unit_test(an_unset_or_unsynchronised_clock_is_a_fault),
+        cmocka_unit_test(a_clock_that_is_trusted_need_not_be_synchronised),
+        cmocka_unit_test(faults_have_names_of_their_own),
         cmocka_unit_test(no_link_and_no_grid_are_faults),
         cmocka_unit_test(an_absent_grid_that_the_broker_remembers_counts_until_a_live_message_says_otherwise),
         cmocka_unit_test(after_a_plain_start_commands_begin_at_once),

@@ -78,6 +78,16 @@ static void the_same_minute_is_the_same_whenever_it_is_asked_for(void **state)
     assert_true(next.house_kw != noon.house_kw);
 }
 
+/* Minutes before 1970 begin as those after it do. */
+static void a_minute_before_1970_is_whole_too(void **state)
+{
+    struct gr_house_scene scene = plain_scene();
+    struct gr_house_load begin = load_at(&scene, *state, -600), end = load_at(&scene, *state, -541);
+    struct gr_house_load next = load_at(&scene, *state, -540);
+    assert_memory_equal(&begin, &end, sizeof begin);
+    assert_true(next.house_kw != begin.house_kw);
+}
+
 static void another_seed_is_another_day(void **state)
 {
     struct gr_house_scene scene = plain_scene(), other = plain_scene();
@@ -141,6 +151,8 @@ static void the_car_charges_on_its_evenings_past_midnight(void **state)
                      rows[i].kw);
         }
     }
+    scene.car_kw = 0;
+    assert_true(load_at(&scene, *state, monday_s + 81000).car_kw == 0);
 }
 
 static void the_sun_shines_by_day_and_less_behind_the_bank_of_cloud(void **state)
@@ -177,6 +189,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(noise_has_mean_0_and_spread_1),
         cmocka_unit_test(the_same_minute_is_the_same_whenever_it_is_asked_for),
+        cmocka_unit_test(a_minute_before_1970_is_whole_too),
         cmocka_unit_test(another_seed_is_another_day),
         cmocka_unit_test(a_quarter_year_uses_the_energy_that_the_scene_says),
         cmocka_unit_test(base_load_runs_in_straight_lines_between_the_middles_of_hours),
