@@ -12,8 +12,8 @@ Lines = collections.namedtuple("Lines", "count branches")
 
 def read_counts():
     """By source file, by line: how often it ran, and how often each of its branches was taken."""
-    objects = [os.path.abspath(os.path.join(folder, name)) for folder, _, names in os.walk(f"{BUILD}/CMakeFiles/granary.dir/src")
-               for name in names if name.endswith(".gcda")]
+    objects = [os.path.abspath(os.path.join(folder, name)) for module in CORE.split("|")
+               for folder, _, names in os.walk(f"{BUILD}/CMakeFiles/granary.dir/src/{module}") for name in names if name.endswith(".gcda")]
     counts = {}
     # On its standard output: files of its own would have one name for all sources that are called peak.c.
     told = subprocess.run(["gcov", "--stdout", "--json-format", "--branch-probabilities", *objects], check=True, capture_output=True, text=True)

@@ -10,8 +10,9 @@
 
 #define STEPS (5 * 48)
 #define FINE_STEPS (7 * 288)
+#define HOURS (40 * 24)
 
-static double load_kw[STEPS], sun_kw[STEPS], irradiance[STEPS], fine_kw[FINE_STEPS];
+static double load_kw[STEPS], sun_kw[STEPS], irradiance[STEPS], fine_kw[FINE_STEPS], sun_by_hour_kw[HOURS];
 static struct gr_zone *zone;
 static const struct gr_site site = {
     .latitude_deg = 38.7,
@@ -27,6 +28,9 @@ void learning_prepare(void)
         irradiance[i] = fmax(0, sin(M_PI * (i % 48 - 12) / 24));
         sun_kw[i] = 3 * irradiance[i];
         load_kw[i] = 0.3 + uniform(&random) + (i % 48 < 6 ? 7 : 0);
+    }
+    for (int i = 0; i < HOURS; i++) {
+        sun_by_hour_kw[i] = fmax(0, 3 * sin(M_PI * (i % 24 - 6) / 12));
     }
     for (int i = 0; i < FINE_STEPS; i++) {
         fine_kw[i] = 0.2 + uniform(&random);
@@ -71,7 +75,8 @@ void learning_run(void *context)
     judge(gr_forecast_after(slots, 96, &lesson, &error), &error, "the forecast of the sun says why");
     judge(gr_blocks_separate(&blocks, car_kw, &lesson.series, &error), &error,
           "the search for a car says why");
-    judge(gr_plant_look(&plant, &lesson.series, &site, &error), &error, "the look at the arrays says why");
+    const struct gr_series by_hour = series_of(sun_by_hour_kw, 3600, HOURS);
+    judge(gr_plant_look(&plant, &by_hour, &site, &error), &error, "the look at the arrays says why");
     const struct gr_series fine = series_of(fine_kw, 300, FINE_STEPS);
     int status = gr_within_learn(&within, &fine, 1800, &error);
     judge(status, &error, "what is learned within the slots says why");

@@ -123,6 +123,8 @@ static void set_up_world(struct world *world)
 }
 
 /* All that a site and its tariff may say. */
+static struct gr_rate green = {1773014400, 1773187200, 0.3}; /* 9 and 10 March 2026 */
+
 static void set_up_whole_world(struct world *world)
 {
     struct gr_engine_config *config = &world->config;
@@ -140,9 +142,8 @@ static void set_up_whole_world(struct world *world)
     config->planning.least_gain_per_exported_kwh = 0.02;
     config->planning.horizon_hours = 26;
     config->planning.carbon_price_per_kg = 0.05;
-    config->carbon = config->export;
-    config->import.count = 2; /* what is not published is expected to be as these bands say */
-    config->import.source[1] = config->export.source[0];
+    config->carbon.count = 1;
+    config->carbon.source[0] = (struct gr_rate_source){.table = {&green, 1}};
 }
 
 static void tell_weather(struct world *world)
@@ -161,6 +162,10 @@ static void look_at_plan(struct world *world)
     struct gr_error error = {""};
     int status = gr_engine_plan(world->engine, world->now, 3, &view, &error);
     require(status == GR_OK || error.text[0] != '\0', "the plan says why");
+    struct gr_run_choice choice;
+    const struct gr_run run = {1, 1, world->true_s + 3600, world->true_s + 36000};
+    status = gr_engine_run(world->engine, &run, &choice, &error);
+    require(status == GR_OK || error.text[0] != '\0', "the search for a run's time says why");
 }
 
 static void run_whole_engine(void *context)
@@ -172,6 +177,7 @@ static void run_whole_engine(void *context)
         remember(&world);
         tell_weather(&world);
         int64_t hour_s = world.true_s - world.true_s % 3600;
+        (void)world_publish(&world, GR_IMPORT, hour_s - 86400, hour_s, 0.2);
         (void)world_publish(&world, GR_IMPORT, hour_s, hour_s + 43200, 0.09);
         turn(&world, 60);
         ask_for_charge(&world);
@@ -265,12 +271,13 @@ static struct made_up past;
 
 static void run_backtest(void *context)
 {
-    static const char *const names[] = {"follow", "night-fill", "planned", "foresight"};
+    static const char *const names[] = {"follow", "night-fill", "planned", "foresight", "planned"};
     struct gr_backtest_result result;
     struct gr_error error = {""};
     (void)context;
-    for (size_t i = 0; i < 4; i++) {
+    for (size_t i = 0; i < sizeof names / sizeof *names; i++) {
         past.strategy = strategy_named(names[i]);
+        past.backtest.know_load = past.backtest.know_solar = i == 4;
         if (gr_backtest_run(&result, &past.backtest, &error) == GR_OK) {
             gr_backtest_result_free(&result);
         } else {

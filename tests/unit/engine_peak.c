@@ -56,6 +56,30 @@ static void a_peak_is_the_mean_import_of_an_interval_that_counts(void **state)
     assert_near(meter.day_kw[4], 4, 1e-9);
 }
 
+/* 10 March 2026 is a Tuesday. */
+static void hours_that_count_may_pass_midnight(void **state)
+{
+    (void)state;
+    static const struct {
+        int from_minute, to_minute, minute;
+        unsigned weekdays;
+        bool counts;
+    } rows[] = {{0, 0, 0, 127, true},          {600, 600, 1000, 127, true},  {420, 1200, 419, 127, false},
+                {420, 1200, 420, 127, true},   {420, 1200, 1199, 127, true}, {420, 1200, 1200, 127, false},
+                {1320, 360, 1319, 127, false}, {1320, 360, 1320, 127, true}, {1320, 360, 0, 127, true},
+                {1320, 360, 359, 127, true},   {1320, 360, 360, 127, false}, {1320, 360, 1320, 2, true},
+                {1320, 360, 1320, 125, false}, {420, 1200, 600, 125, false}};
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        struct gr_peak_charge charge = hourly;
+        charge.from_minute = rows[i].from_minute;
+        charge.to_minute = rows[i].to_minute;
+        charge.weekdays = rows[i].weekdays;
+        if (gr_peak_counts(&charge, midnight_s + rows[i].minute * 60) != rows[i].counts) {
+            fail_msg("row %zu", i);
+        }
+    }
+}
+
 /* ---- the plan ---- */
 
 static double highest_import_kw(const struct bench *bench)
@@ -226,6 +250,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         TEST(a_peak_is_the_mean_import_of_an_interval_that_counts),
+        TEST(hours_that_count_may_pass_midnight),
         TEST(a_cheap_night_is_used_slowly_where_the_peak_is_paid_for),
         TEST(a_peak_that_the_month_has_had_is_free_again),
         TEST(of_two_days_that_count_one_high_one_frees_nothing),

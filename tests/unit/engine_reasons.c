@@ -157,6 +157,49 @@ static void hours_without_export_are_named(void **state)
                 " less, but the battery may not feed the grid at this time of day");
 }
 
+/* From 22:00 to 6:00, past midnight. */
+static void hours_of_export_may_pass_midnight(void **state)
+{
+    struct bench *bench = *state;
+    static const struct {
+        int hour;
+        enum gr_bar bar;
+    } rows[] = {{18, GR_BAR_EXPORT_HOURS}, {22, GR_BAR_NONE},         {24, GR_BAR_NONE},
+                {29, GR_BAR_NONE},         {30, GR_BAR_EXPORT_HOURS}, {36, GR_BAR_EXPORT_HOURS}};
+    pay_exports(bench);
+    bench->config.planning.export_from_minute = 22 * 60;
+    bench->config.planning.export_to_minute = 6 * 60;
+    restart(bench);
+    go_to(bench, 12, 0);
+    tick(bench);
+    struct gr_plan_view view = gr_engine_plan_view(bench->engine);
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        size_t slot = 0;
+        while (view.slots[slot].start_s < midnight_s + rows[i].hour * 3600) {
+            slot++;
+        }
+        assert_true(slot < view.count);
+        enum gr_bar bar = gr_engine_plan_why(bench->engine, slot)->of[GR_EXPORT].bar;
+        bool told_hours = bar == GR_BAR_EXPORT_HOURS;
+        if (told_hours != (rows[i].bar == GR_BAR_EXPORT_HOURS)) {
+            fail_msg("%d:00: bar %d", rows[i].hour, (int)bar);
+        }
+    }
+}
+
+static void a_battery_that_is_configured_not_to_feed_the_grid_says_so(void **state)
+{
+    struct bench *bench = *state;
+    pay_exports(bench);
+    bench->config.planning.may_export = false;
+    restart(bench);
+    go_to(bench, 18, 0);
+    tick(bench);
+    assert_int_not_equal(bench->decision.command.kind, GR_EXPORT);
+    assert_int_equal(gr_engine_plan_why(bench->engine, 0)->of[GR_EXPORT].bar, GR_BAR_EXPORT_OFF);
+    assert_null(gr_engine_plan_why(bench->engine, 10000));
+}
+
 static void an_export_below_the_least_gain_is_named_and_is_not_in_the_plan(void **state)
 {
     struct bench *bench = *state;
@@ -393,6 +436,8 @@ int main(void)
         TEST(carbon_moves_a_charge_and_is_told_beside_the_price),
         TEST(an_export_that_was_asked_away_is_told_with_what_it_would_save),
         TEST(hours_without_export_are_named),
+        TEST(hours_of_export_may_pass_midnight),
+        TEST(a_battery_that_is_configured_not_to_feed_the_grid_says_so),
         TEST(an_export_below_the_least_gain_is_named_and_is_not_in_the_plan),
         TEST(a_car_that_draws_is_named),
         TEST(a_charge_cut_by_the_import_limit_says_so),

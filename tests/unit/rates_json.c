@@ -1,3 +1,4 @@
+#include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
@@ -304,6 +305,21 @@ static void mappings_that_cannot_work_are_refused(void **state)
     mapping = plain_mapping(GR_RATES_JSON);
     mapping.factor = 0;
     expect_refused(&mapping, NULL, document, "must be above 0");
+    SET(mapping.start, "");
+    expect_refused(&mapping, NULL, document, "names no start");
+    const struct {
+        double scale, factor, add_per_kwh;
+    } wrong[] = {{0, 1, 0}, {NAN, 1, 0}, {INFINITY, 1, 0}, {1, -1, 0}, {1, INFINITY, 0}, {1, 1, INFINITY}};
+    for (size_t i = 0; i < COUNT(wrong); i++) {
+        mapping = plain_mapping(GR_RATES_JSON);
+        mapping.scale = wrong[i].scale;
+        mapping.factor = wrong[i].factor;
+        mapping.add_per_kwh = wrong[i].add_per_kwh;
+        expect_refused(&mapping, NULL, document, "must be above 0, and its addition");
+    }
+    mapping = plain_mapping(GR_RATES_JSON);
+    mapping.slot_minutes = 366 * 24 * 60 + 1;
+    expect_refused(&mapping, NULL, document, "slot_minutes are 527041");
     mapping = plain_mapping(GR_RATES_JSON);
     mapping.slot_minutes = -30;
     expect_refused(&mapping, NULL, document, "slot_minutes are -30");
