@@ -438,6 +438,43 @@ static void a_power_under_a_name_of_something_else_is_found_with_a_word_of_doubt
     gr_heard_free(home.heard);
 }
 
+/* A car has a battery too, and it may be as full as the house's. */
+static void the_state_of_charge_of_a_car_is_not_the_house_s(void **state)
+{
+    (void)state;
+    struct home home;
+    struct gr_proposal proposal;
+    const struct gr_topic_series *series;
+    size_t count;
+    begin(&home, plain_names);
+    live(&home);
+    series = gr_heard_series(home.heard, &count);
+    for (size_t i = 0; i < count; i++) {
+        if (strcmp(series[i].topic, "home/battery/soc") == 0) {
+            struct gr_topic_series level = series[i];
+            for (size_t k = 0; k < level.count; k++) {
+                publish(&home, "car/soc", level.samples[k].value, level.samples[k].mono_ms);
+            }
+            break;
+        }
+    }
+    propose(&home, &proposal, &series);
+    assert_found(&home, &proposal, series, GR_STATE_OF_CHARGE);
+    gr_heard_free(home.heard);
+}
+
+/* What is behind the twenty-fourth word, or in a word of more than 23 letters, is not read. */
+static void of_endless_names_only_the_beginning_is_read(void **state)
+{
+    (void)state;
+    struct home home;
+    struct gr_proposal proposal;
+    begin(&home, plain_names);
+    home.topic[GR_GRID_POWER] = "grid/power/a/b/c/d/e/f/g/h/i/j/k/l/m/n/o/p/q/r/s/t/u/x/y/z/solar";
+    home.topic[GR_SOLAR_POWER] = "solar/pneumonoultramicroscopicsilicovolcanoconiosis/power";
+    find_all(&home, &proposal);
+}
+
 static void only_decoys_give_nothing_to_be_sure_of(void **state)
 {
     (void)state;
@@ -487,6 +524,8 @@ int main(void)
         cmocka_unit_test(among_a_hundred_other_numbers_the_house_is_found_all_the_same),
         cmocka_unit_test(a_value_that_was_only_retained_is_said_to_be_no_more_than_that),
         cmocka_unit_test(a_power_under_a_name_of_something_else_is_found_with_a_word_of_doubt),
+        cmocka_unit_test(the_state_of_charge_of_a_car_is_not_the_house_s),
+        cmocka_unit_test(of_endless_names_only_the_beginning_is_read),
         cmocka_unit_test(only_decoys_give_nothing_to_be_sure_of),
         cmocka_unit_test(silence_gives_an_empty_proposal),
     };

@@ -85,6 +85,30 @@ static void a_command_ends_at_its_state_of_charge(void **state)
     assert_int_equal(in_force(bench), 0);
 }
 
+/* Down to its level as well; targets are whole percents on the safe side. */
+static void a_falling_command_ends_at_its_state_of_charge(void **state)
+{
+    struct bench *bench = *state;
+    bench->percent = 60;
+    go_to(bench, 12, 0);
+    tick(bench);
+    expect(bench, "{\"override\":\"command\",\"command\":\"export\",\"until_percent\":39.5}");
+    assert_int_equal(bench->decision.command.kind, GR_EXPORT);
+    assert_near(bench->decision.command.target_percent, 39, 0);
+    bench->percent = 42;
+    pass(bench, 5);
+    assert_int_equal(in_force(bench), 1);
+    bench->percent = 39.5;
+    pass(bench, 1);
+    assert_int_equal(in_force(bench), 0);
+    bench->solar_kw = 4;
+    expect(bench, "{\"override\":\"command\",\"command\":\"store\",\"until_percent\":60.5}");
+    assert_int_equal(bench->decision.command.kind, GR_STORE);
+    assert_near(bench->decision.command.target_percent, 61, 0);
+    expect(bench, "{\"override\":\"command\",\"command\":\"rest\",\"for\":\"PT1H\"}");
+    assert_near(bench->decision.command.target_percent, 20, 0);
+}
+
 static void what_it_costs_is_told_in_money_and_energy(void **state)
 {
     struct bench *bench = *state;
@@ -505,6 +529,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         TEST(a_command_is_given_until_its_time_and_then_the_plan_goes_on),
         TEST(a_command_ends_at_its_state_of_charge),
+        TEST(a_falling_command_ends_at_its_state_of_charge),
         TEST(what_it_costs_is_told_in_money_and_energy),
         TEST(a_raised_reserve_fills_and_is_kept_until_its_end),
         TEST(a_fault_keeps_the_raised_reserve_as_target),

@@ -133,6 +133,23 @@ static void of_two_days_that_count_one_high_one_frees_nothing(void **state)
     assert_true(highest_import_kw(bench) > 5);
 }
 
+/* A month costs 10 up to 2 kW, 30 up to 4 and 60 beyond: beyond 6 kW no kW costs anything more. */
+static void under_steps_a_kw_costs_until_the_last_of_them(void **state)
+{
+    struct bench *bench = *state;
+    bench->config.peak.step[0] = (struct gr_peak_step){2, 10};
+    bench->config.peak.step[1] = (struct gr_peak_step){4, 30};
+    bench->config.peak.step[2] = (struct gr_peak_step){6, 60};
+    bench->config.peak.step_count = 3;
+    assert_int_equal(gr_engine_reconfigure(bench->engine, &bench->config, bench->zone, NULL), GR_OK);
+    tick(bench);
+    assert_true(highest_import_kw(bench) < 4.5);
+    tell_metered(bench, midnight_s - 5 * 86400, 12);
+    assert_int_equal(gr_engine_reconfigure(bench->engine, &bench->config, bench->zone, NULL), GR_OK);
+    pass(bench, 1);
+    assert_true(highest_import_kw(bench) > 5);
+}
+
 static void a_charge_leaves_the_house_its_room_below_the_level(void **state)
 {
     struct bench *bench = *state;
@@ -254,6 +271,7 @@ int main(void)
         TEST(a_cheap_night_is_used_slowly_where_the_peak_is_paid_for),
         TEST(a_peak_that_the_month_has_had_is_free_again),
         TEST(of_two_days_that_count_one_high_one_frees_nothing),
+        TEST(under_steps_a_kw_costs_until_the_last_of_them),
         TEST(a_charge_leaves_the_house_its_room_below_the_level),
         TEST(a_state_that_is_loaded_knows_of_the_peaks),
         TEST(without_a_meter_of_the_grid_its_power_follows_from_the_others),

@@ -113,6 +113,20 @@ static void what_was_spent_today_is_counted_at_the_prices_of_its_time(void **sta
     assert_int_equal(spent.from_s, midnight_s);
 }
 
+static void what_has_no_published_price_is_not_counted(void **state)
+{
+    struct bench *bench = *state;
+    bench->config.import.source[0] = (struct gr_rate_source){.is_bands = false};
+    assert_int_equal(gr_engine_reconfigure(bench->engine, &bench->config, bench->zone, NULL), GR_OK);
+    struct gr_spent spent = gr_spent_begin(midnight_s);
+    struct gr_slot_record bought = five_minutes(midnight_s, 12, 0),
+                          sold = five_minutes(midnight_s + 300, -12, 0);
+    gr_engine_spend(bench->engine, &spent, &bought);
+    assert_near(spent.cost, 0, 0);
+    gr_engine_spend(bench->engine, &spent, &sold); /* the first five minutes count as the second */
+    assert_near(spent.cost, -2 * 0.05, 1e-12);
+}
+
 /* At 10 % there are 1.35 kWh: what 1 kW takes in an hour, 1 / 0.95 kWh, all lies below 2 kWh. */
 static void energy_from_low_levels_costs_the_wear_of_its_level(void **state)
 {
@@ -194,6 +208,7 @@ int main(void)
         TEST(energy_from_the_battery_costs_what_it_is_worth),
         TEST(what_does_not_fit_is_said_to_be_so),
         TEST(what_was_spent_today_is_counted_at_the_prices_of_its_time),
+        TEST(what_has_no_published_price_is_not_counted),
         TEST(energy_from_low_levels_costs_the_wear_of_its_level),
         TEST(a_record_that_begins_later_or_has_a_hole_says_from_when_it_counts),
         TEST(the_outline_tells_the_next_command_the_costs_and_the_backup),

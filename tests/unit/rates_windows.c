@@ -460,6 +460,45 @@ static void more_windows_than_can_be_kept_are_refused_whole(void **state)
     free(text);
 }
 
+/* What is beyond the room is refused by name, and so is the rest for what is left. */
+static void no_more_windows_are_read_than_there_is_room_for(void **state)
+{
+    (void)state;
+    enum { SIZE = 200000, MANY = 4 * GR_MOST_WINDOWS + 20 };
+    char *text = malloc(SIZE);
+    struct gr_told_windows told;
+    struct gr_error error = {""};
+    assert_non_null(text);
+    size_t used = (size_t)snprintf(text, SIZE, "{\"events\":[");
+    for (int i = 0; i < MANY; i++) {
+        int64_t start_s = moment(NOW) + i * INT64_C(60);
+        used +=
+            (size_t)snprintf(text + used, SIZE - used, "%s{\"ref\":%d,\"from\":%lld,\"to\":%lld,\"pay\":%d}",
+                             i ? "," : "", i, (long long)start_s, (long long)start_s + 60, i % 5);
+    }
+    (void)snprintf(text + used, SIZE - used, "]}");
+    assert_int_equal(read_text(&told, &payments, text, &error), GR_INVALID);
+    expect_words(&error, "found 1024 windows; allowed: at most 256");
+    free(text);
+}
+
+static void only_the_first_refusals_are_told_and_all_are_counted(void **state)
+{
+    (void)state;
+    char text[4000];
+    struct gr_told_windows told;
+    struct gr_error error = {""};
+    size_t used = (size_t)snprintf(text, sizeof text, "{\"events\":[");
+    for (int i = 0; i < GR_MOST_REFUSED_EVENTS + 4; i++) {
+        used += (size_t)snprintf(text + used, sizeof text - used, "%s{\"ref\":%d}", i ? "," : "", i);
+    }
+    (void)snprintf(text + used, sizeof text - used, "]}");
+    assert_int_equal(read_text(&told, &payments, text, &error), GR_OK);
+    assert_int_equal(told.refused_count, GR_MOST_REFUSED_EVENTS + 4);
+    assert_string_equal(told.refused[GR_MOST_REFUSED_EVENTS - 1].id, "15");
+    gr_told_windows_free(&told);
+}
+
 /* Short events of a high priority in the midst of long ones cut each of these into hundreds of pieces. */
 static void more_pieces_than_can_be_kept_are_refused_whole(void **state)
 {
@@ -507,6 +546,8 @@ int main(void)
         cmocka_unit_test(two_wishes_for_moments_do_not_contradict_each_other),
         cmocka_unit_test(a_window_of_a_source_or_kind_that_is_none_is_refused),
         cmocka_unit_test(an_openadr_priority_below_0_is_none),
+        cmocka_unit_test(no_more_windows_are_read_than_there_is_room_for),
+        cmocka_unit_test(only_the_first_refusals_are_told_and_all_are_counted),
         cmocka_unit_test(more_windows_than_can_be_kept_are_refused_whole),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
