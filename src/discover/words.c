@@ -121,7 +121,7 @@ struct gr_names {
 
 static void close_word(struct name *name, size_t *length)
 {
-    if (*length > 0 && name->count < MOST_WORDS) {
+    if (*length > 0) { /* then there was room for it */
         name->words[name->count++][*length] = '\0';
     }
     *length = 0;
