@@ -17,7 +17,8 @@ static const double below_end = 1e-9; /* of a step's end: rounding must not reac
 struct option {
     double *limit_kw, *price;
     double *allows;        /* by month: money that its end allows, of the shares */
-    bool *possible;        /* by month: the limits keep the peak within the step */
+    bool *possible;        /* by month: the limits keep the peak within the step, or the month's worth tells
+                              where they cannot */
     struct gr_value *from; /* by month: least cost from its beginning on, of a month on this step */
 };
 
@@ -29,7 +30,8 @@ struct steps {
     struct gr_value *from; /* by month: lower envelope over the options; one entry more */
     size_t *chosen;        /* step, by month; then those of the best plan */
     double *guess_kwh;     /* stored when a month begins, by the plan without limits */
-    double *room;          /* for a month's problem */
+    bool are_limits; /* a step is a limit on every slot: the highest peak counts, and each slot makes one */
+    double *room;    /* for a month's problem */
 };
 
 /* ---- limits and shares of a step ---- */
@@ -125,7 +127,7 @@ static int find_option(struct steps *steps, size_t k, struct gr_error *error)
         share_step(search, option, up_to_kw);
     }
     for (size_t m = 0; m < search->peaks->months; m++) {
-        option->possible[m] = last || search->month[m].peak_kw <= up_to_kw;
+        option->possible[m] = last || steps->are_limits || search->month[m].peak_kw <= up_to_kw;
     }
     for (size_t d = 0; d < search->days; d++) {
         option->limit_kw[d] = search->day[d].limit_kw;
@@ -135,51 +137,100 @@ static int find_option(struct steps *steps, size_t k, struct gr_error *error)
 
 /* ---- months as functions of what is stored when they begin ---- */
 
-/* The month's slots behind one that stands for all before: sought is the value at its end. */
-static int value_scaled(struct steps *steps, const struct option *option, size_t m, double scale,
-                        struct gr_value *out, struct gr_error *error)
+/* A month's slots behind one that stands for all before, as arrays of `stride` entries in steps->room. */
+enum { HOURS, LOAD, SOLAR, IMPORT, EXPORT, FLOOR, LIMIT, ARRAYS };
+
+struct month {
+    struct gr_problem problem;
+    double *array[ARRAYS];
+    size_t first, slots;
+};
+
+static struct month begin_month(struct steps *steps, size_t m)
 {
-    struct gr_peak_search *search = steps->search;
-    const struct gr_problem *whole = &search->problem;
-    size_t first = steps->first[m], slots = steps->first[m + 1] - first, stride = slots + 1;
-    const double *const from[] = {whole->hours,  whole->load_kw,      whole->solar_kw,
-                                  option->price, whole->export_price, whole->floor_kwh};
-    double *to[sizeof from / sizeof *from], one = 1;
-    for (size_t i = 0; i < sizeof from / sizeof *from; i++) {
-        to[i] = steps->room + i * stride;
-        to[i][0] = from[i][first];
-        memcpy(to[i] + 1, from[i] + first, slots * sizeof **to);
+    const struct gr_problem *whole = &steps->search->problem;
+    struct month month = {.problem = *whole, .first = steps->first[m]};
+    month.slots = steps->first[m + 1] - month.first;
+    size_t stride = month.slots + 1;
+    const double *const from[] = {whole->hours,        whole->load_kw,      whole->solar_kw,
+                                  whole->import_price, whole->export_price, whole->floor_kwh};
+    for (size_t i = 0; i < ARRAYS; i++) {
+        month.array[i] = steps->room + i * stride;
     }
-    for (size_t t = 0; t < slots; t++) {
-        double price = whole->import_price[first + t];
-        to[3][t + 1] = price + scale * (option->price[first + t] - price);
+    for (size_t i = 0; i < sizeof from / sizeof *from; i++) {
+        month.array[i][0] = from[i][month.first];
+        memcpy(month.array[i] + 1, from[i] + month.first, month.slots * sizeof **from);
     }
     const struct gr_value *after = &steps->from[m + 1];
-    double *end_value = steps->room + 6 * stride;
+    double *end_value = steps->room + ARRAYS * stride;
     for (size_t i = 0; i < after->count; i++) {
         end_value[i] = -after->value[i];
     }
-    struct gr_problem month = *whole;
-    month.slots = stride;
-    month.hours = to[0];
-    month.import_price = to[3];
-    month.export_price = to[4];
-    month.floor_kwh = to[5];
-    month.slot_import_soft_kw = NULL;
-    month.end_points = after->count;
-    month.end_kwh = after->kwh;
-    month.end_value = end_value;
-    struct gr_paths path = {.count = 1, .slots = stride, .weight = &one, .load_kw = to[1], .solar_kw = to[2]};
+    month.problem.slots = stride;
+    month.problem.hours = month.array[HOURS];
+    month.problem.import_price = month.array[IMPORT];
+    month.problem.export_price = month.array[EXPORT];
+    month.problem.floor_kwh = month.array[FLOOR];
+    month.problem.slot_import_soft_kw = NULL;
+    month.problem.end_points = after->count;
+    month.problem.end_kwh = after->kwh;
+    month.problem.end_value = end_value;
+    return month;
+}
+
+/* *out = the value at the end of the first slot, less what pruning may have made of it. */
+static int value_of(struct steps *steps, const struct month *month, struct gr_value *out,
+                    struct gr_error *error)
+{
+    double one = 1;
+    struct gr_paths path = {.count = 1,
+                            .slots = month->slots + 1,
+                            .weight = &one,
+                            .load_kw = month->array[LOAD],
+                            .solar_kw = month->array[SOLAR]};
     struct gr_path_values values;
-    int rc = gr_planner_path_values(search->planner, &month, &path, 1, &values, error);
+    int rc = gr_planner_path_values(steps->search->planner, &month->problem, &path, 1, &values, error);
     if (rc == GR_OK) {
-        double fixed = -scale * option->allows[m] - values.error;
         *out = values.value[0];
         memset(&values.value[0], 0, sizeof values.value[0]);
         for (size_t i = 0; i < out->count; i++) {
-            out->value[i] += fixed;
+            out->value[i] -= values.error;
         }
         gr_path_values_free(&values);
+    }
+    return rc;
+}
+
+/* With the option's limits on the imports of every slot. */
+static struct month begin_limited(struct steps *steps, const struct option *option, size_t m)
+{
+    struct gr_peak_search *search = steps->search;
+    struct month month = begin_month(steps, m);
+    month.problem.slot_import_soft_kw = month.array[LIMIT];
+    month.array[LIMIT][0] = GR_PEAK_NO_LIMIT_KW;
+    for (size_t d = 0; d < search->days; d++) {
+        const struct gr_peak_day *day = &search->day[d];
+        for (size_t t = day->first; day->month == m && t < day->end; t++) {
+            bool counts = search->peaks->place[t].counts;
+            month.array[LIMIT][1 + t - month.first] = counts ? option->limit_kw[d] : GR_PEAK_NO_LIMIT_KW;
+        }
+    }
+    return month;
+}
+
+/* With that part of the step's shares. */
+static int value_shared(struct steps *steps, const struct option *option, size_t m, double scale,
+                        struct gr_value *out, struct gr_error *error)
+{
+    const struct gr_problem *whole = &steps->search->problem;
+    struct month month = begin_month(steps, m);
+    for (size_t t = 0; t < month.slots; t++) {
+        double price = whole->import_price[month.first + t];
+        month.array[IMPORT][t + 1] = price + scale * (option->price[month.first + t] - price);
+    }
+    int rc = value_of(steps, &month, out, error);
+    for (size_t i = 0; rc == GR_OK && i < out->count; i++) {
+        out->value[i] -= scale * option->allows[m];
     }
     return rc;
 }
@@ -189,12 +240,16 @@ static int value_scaled(struct steps *steps, const struct option *option, size_t
 static int value_month(struct steps *steps, const struct option *option, size_t m, struct gr_value *out,
                        struct gr_error *error)
 {
-    int rc = value_scaled(steps, option, m, 1, out, error);
+    if (steps->are_limits) {
+        struct month month = begin_limited(steps, option, m);
+        return value_of(steps, &month, out, error);
+    }
+    int rc = value_shared(steps, option, m, 1, out, error);
     double scale = 1;
     for (int i = 0; rc == GR_OK && i < 4; i++) {
         struct gr_value other;
         scale /= 10;
-        rc = value_scaled(steps, option, m, scale, &other, error);
+        rc = value_shared(steps, option, m, scale, &other, error);
         if (rc == GR_OK && gr_value_at(&other, steps->guess_kwh[m]) > gr_value_at(out, steps->guess_kwh[m])) {
             struct gr_value worse = *out;
             *out = other;
@@ -288,17 +343,60 @@ static int go_back(struct steps *steps, struct gr_error *error)
 /* ---- the plan ---- */
 
 /* The step that promises least with what is stored when the month begins, among those that can be kept. */
-static void choose_steps(struct steps *steps)
+static void choose_step(struct steps *steps, size_t m)
+{
+    size_t best = steps->options - 1;
+    for (size_t k = 0; k < steps->options; k++) {
+        double cost = gr_value_at(&steps->option[k].from[m], steps->guess_kwh[m]);
+        double least = gr_value_at(&steps->option[best].from[m], steps->guess_kwh[m]);
+        best = steps->option[k].possible[m] && cost < least ? k : best;
+    }
+    steps->chosen[m] = best;
+}
+
+/* What is stored at a month's end on the step chosen, working towards what follows. */
+static int end_month(struct steps *steps, size_t m, double *stored_kwh, struct gr_error *error)
+{
+    struct month month = begin_limited(steps, &steps->option[steps->chosen[m]], m);
+    struct gr_problem problem = month.problem;
+    struct gr_plan plan;
+    problem.slots = month.slots;
+    problem.start_kwh = steps->guess_kwh[m];
+    problem.hours++;
+    problem.load_kw = month.array[LOAD] + 1;
+    problem.solar_kw = month.array[SOLAR] + 1;
+    problem.import_price++;
+    problem.export_price++;
+    problem.floor_kwh++;
+    problem.slot_import_soft_kw++;
+    int rc = gr_planner_solve(steps->search->planner, &problem, &plan, error);
+    if (rc == GR_OK) {
+        *stored_kwh = plan.stored_kwh[month.slots - 1];
+        gr_plan_free(&plan);
+    }
+    return rc;
+}
+
+/* Each month's step by what is stored when the one before has gone its way. */
+static int walk_months(struct steps *steps, struct gr_error *error)
+{
+    double stored_kwh = steps->search->problem.start_kwh;
+    int rc = GR_OK;
+    for (size_t m = 0; rc == GR_OK && m < steps->search->peaks->months; m++) {
+        steps->guess_kwh[m] = stored_kwh;
+        choose_step(steps, m);
+        rc = end_month(steps, m, &stored_kwh, error);
+    }
+    return rc;
+}
+
+/* Each month's step by what a plan found stored. */
+static int choose_again(struct steps *steps)
 {
     for (size_t m = 0; m < steps->search->peaks->months; m++) {
-        size_t best = steps->options - 1;
-        for (size_t k = 0; k < steps->options; k++) {
-            double cost = gr_value_at(&steps->option[k].from[m], steps->guess_kwh[m]);
-            double least = gr_value_at(&steps->option[best].from[m], steps->guess_kwh[m]);
-            best = steps->option[k].possible[m] && cost < least ? k : best;
-        }
-        steps->chosen[m] = best;
+        choose_step(steps, m);
     }
+    return GR_OK;
 }
 
 /* Plans with the chosen steps; *better tells whether it is the cheapest plan so far, which *plan keeps. */
@@ -372,8 +470,8 @@ static int go_forward(struct steps *steps, struct gr_plan *plan, double least, s
     int rc = GR_OK;
     for (int i = 0; rc == GR_OK && i < TRIES; i++) {
         bool better = false;
-        choose_steps(steps);
-        rc = try_steps(steps, plan, &best, &better, error);
+        rc = i == 0 ? walk_months(steps, error) : choose_again(steps);
+        rc = rc ? rc : try_steps(steps, plan, &best, &better, error);
         if (rc == GR_OK && better) {
             memcpy(steps->chosen + months, steps->chosen, months * sizeof *steps->chosen);
             guess_from(steps, plan);
@@ -445,12 +543,16 @@ static int begin_steps(struct steps *steps)
     steps->from = calloc(months + 1, sizeof *steps->from);
     steps->guess_kwh = calloc(months, sizeof *steps->guess_kwh);
     steps->chosen = calloc(2 * months, sizeof *steps->chosen);
-    steps->room = calloc(6 * (slots + 1) + MOST_POINTS, sizeof *steps->room);
+    steps->room = calloc(ARRAYS * (slots + 1) + MOST_POINTS, sizeof *steps->room);
     for (size_t k = 0; k < steps->options; k++) {
         all = begin_option(&steps->option[k], search) && all;
     }
     if (!all || !steps->first || !steps->from || !steps->guess_kwh || !steps->chosen || !steps->room) {
         return GR_NO_MEMORY;
+    }
+    steps->are_limits = search->peaks->charge->days == 1;
+    for (size_t t = 0; t < slots; t++) {
+        steps->are_limits = steps->are_limits && !(search->hours[t] > search->problem.hours[t]);
     }
     for (size_t t = 0, m = 0; m <= months; m++) {
         for (; t < slots && search->peaks->place[t].month < m; t++) {

@@ -11,7 +11,6 @@
 #include <string.h>
 
 #define MOST_PRICES 60
-#define MOST_SLOTS_SOLVED 300000
 
 /* A plan made at some price on discharging. */
 struct trial {
@@ -387,18 +386,20 @@ static int search_nodes(struct search *search)
     return rc;
 }
 
-int gr_solve_limited(struct gr_planner *planner, const struct gr_problem *problem, double effort,
-                     struct gr_plan *plan)
+int gr_solve_limited(struct gr_planner *planner, const struct gr_problem *problem, size_t most_solves,
+                     size_t *solves, struct gr_plan *plan)
 {
     if (!problem->limits_discharge) {
+        *solves += 1;
         return gr_solve_plain(planner, problem, plan);
     }
-    struct search search = {.planner = planner, .problem = problem, .left_open = INFINITY};
+    struct search search = {
+        .planner = planner, .problem = problem, .most_solves = most_solves, .left_open = INFINITY};
     search.outside_per_kwh = 10 * (problem->penalty_per_kwh + gr_problem_worth(problem));
-    search.most_solves = (size_t)(effort * MOST_SLOTS_SOLVED) / problem->slots;
     search.best.cost = INFINITY;
     int rc = search_nodes(&search);
     free(search.open);
+    *solves += search.solves;
     if (rc) {
         gr_plan_free(&search.best);
         return rc;

@@ -13,12 +13,11 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define MOST_SLOTS_SOLVED 150000 /* but of a long problem at least LEAST_SOLVES */
-#define LEAST_SOLVES 1500
+#define LEAST_SOLVES 1500 /* of a long problem */
 #define MOST_BOXES 4096
 
-static const double limited_effort = 0.005; /* of the search below a bound on cycles, for every box */
-static const double least_weight = 0.1;     /* of a plan in the shares of the payment */
+static const size_t limited_part = 50;  /* of all plans, for the bound on cycles in one box */
+static const double least_weight = 0.1; /* of a plan in the shares of the payment */
 
 /* Limits of the days of the plan, low and high. `base`: what no plan below `high` goes under, payment not in.
  */
@@ -30,18 +29,19 @@ struct box {
 struct search {
     struct gr_planner *planner;
     const struct gr_problem *problem;
-    size_t days, solves, boxes;
-    double before;                    /* payment for what has been seen */
-    double over_per_kwh, over_per_kw; /* prices that keep imports below a limit */
-    double *limit_kw;                 /* per slot */
-    double *share_per_kwh;            /* per slot, of the payment, by its energy; NULL: not shared out */
-    double *above_kw;                 /* per slot, where it begins */
-    double shared_seen;               /* what of the payment is shared out to the peaks seen */
-    double seen_kw;                   /* highest peak seen */
-    double *rank_kw;                  /* room to sort one peak more than count */
-    double *day_kw, *slots_at;        /* per day: peaks of a plan, and how many slots are as high */
-    struct box *box;                  /* open ones, unsorted, and two to work with */
-    double *room;                     /* for the limits of boxes */
+    size_t days, boxes;
+    size_t plans, solves, most_solves; /* plans for boxes; plans in all, and how many may be made */
+    double before;                     /* payment for what has been seen */
+    double over_per_kwh, over_per_kw;  /* prices that keep imports below a limit */
+    double *limit_kw;                  /* per slot */
+    double *share_per_kwh;             /* per slot, of the payment, by its energy; NULL: not shared out */
+    double *above_kw;                  /* per slot, where it begins */
+    double shared_seen;                /* what of the payment is shared out to the peaks seen */
+    double seen_kw;                    /* highest peak seen */
+    double *rank_kw;                   /* room to sort one peak more than count */
+    double *day_kw, *slots_at;         /* per day: peaks of a plan, and how many slots are as high */
+    struct box *box;                   /* open ones, unsorted, and two to work with */
+    double *room;                      /* for the limits of boxes */
     struct gr_plan best;
     double best_cost, open_bound; /* least bound of what was given up */
 };
@@ -141,7 +141,7 @@ static void share_payment(struct search *search, const struct gr_plan *plan)
 {
     const struct gr_problem *problem = search->problem;
     const struct gr_peak *peak = problem->peak;
-    double weight = gr_max(least_weight, 1.0 / (double)search->solves), seen = 0;
+    double weight = gr_max(least_weight, 1.0 / (double)search->plans), seen = 0;
     double per_kw = peak->per_kw / (double)peak->mean_of, *day_kw = search->day_kw,
            *slots_at = search->slots_at;
     peaks_of(search, plan, day_kw);
@@ -255,11 +255,12 @@ static int solve_box(struct search *search, struct box *box, bool shares)
     struct gr_problem problem;
     struct gr_plan plan = {0};
     limit_problem(search, box, shares, &problem);
-    int rc = gr_solve_limited(search->planner, &problem, limited_effort, &plan);
+    int rc = gr_solve_limited(search->planner, &problem, search->most_solves / limited_part, &search->solves,
+                              &plan);
     if (rc) {
         return rc;
     }
-    search->solves++;
+    search->plans++;
     box->base = plan.cost - plan.error_down;
     double paid = shares ? payment_below(search, box)
                          : payment(search, search->problem->peak, box->low_kw, search->days);
@@ -395,6 +396,8 @@ static int begin_search(struct search *search)
     search->over_per_kwh = 10 * (problem->penalty_per_kwh + gr_problem_worth(problem));
     search->over_per_kw = payment_slope(problem->peak);
     search->best_cost = search->open_bound = INFINITY;
+    search->most_solves = GR_MOST_SLOTS_SOLVED / 3 / problem->slots;
+    search->most_solves = search->most_solves > LEAST_SOLVES ? search->most_solves : LEAST_SOLVES;
     return GR_OK;
 }
 
@@ -411,10 +414,8 @@ static int search_limits(struct search *search)
         box->low_kw[d] = 0;
         box->high_kw[d] = most_kw + load_kw;
     }
-    size_t most_solves = MOST_SLOTS_SOLVED / search->problem->slots;
-    most_solves = most_solves > LEAST_SOLVES ? most_solves : LEAST_SOLVES;
     int rc = solve_and_keep(search, box);
-    while (!rc && search->boxes > 0 && search->solves < most_solves) {
+    while (!rc && search->boxes > 0 && search->solves < search->most_solves) {
         take_box(search, box);
         rc = may_be_better(search, box) ? split_box(search, box, half) : GR_OK;
     }

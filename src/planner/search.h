@@ -8,10 +8,13 @@
 /* The dynamic programme alone. */
 int gr_solve_plain(struct gr_planner *planner, const struct gr_problem *problem, struct gr_plan *plan);
 
-/* With the bound on what is discharged, where there is one. `effort`: how much of the usual search to make at
- * most, 0 to 1; what it leaves open is in the plan's error_down. */
-int gr_solve_limited(struct gr_planner *planner, const struct gr_problem *problem, double effort,
-                     struct gr_plan *plan);
+/* A search ends when it has solved about so many slots, in plans that are solved again and again. */
+#define GR_MOST_SLOTS_SOLVED 300000
+
+/* With the bound on what is discharged, where there is one. After most_solves plans it ends, which are added
+ * to *solves; what it leaves open is in the plan's error_down. */
+int gr_solve_limited(struct gr_planner *planner, const struct gr_problem *problem, size_t most_solves,
+                     size_t *solves, struct gr_plan *plan);
 
 /* With payment for the peak, and the bound. */
 int gr_solve_peak(struct gr_planner *planner, const struct gr_problem *problem, struct gr_plan *plan);

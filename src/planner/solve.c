@@ -473,7 +473,9 @@ int gr_planner_solve(struct gr_planner *planner, const struct gr_problem *proble
     if (rc) {
         return rc;
     }
-    rc = problem->peak ? gr_solve_peak(planner, problem, plan) : gr_solve_limited(planner, problem, 1, plan);
+    size_t solves = 0, most_solves = GR_MOST_SLOTS_SOLVED / problem->slots;
+    rc = problem->peak ? gr_solve_peak(planner, problem, plan)
+                       : gr_solve_limited(planner, problem, most_solves, &solves, plan);
     if (rc) {
         gr_plan_free(plan);
         return gr_error_set(error, rc, "no memory for a plan of %zu slots", problem->slots);

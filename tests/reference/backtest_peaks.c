@@ -52,7 +52,8 @@ static void add_month(glp_prob *programme, const struct gr_peak_charge *charge, 
         factors[n] = 1.0 / (double)charge->days;
     }
     for (size_t k = 0; k < charge->step_count; k++) {
-        double up_to_kw = k + 1 < charge->step_count ? charge->step[k].up_to_kw : 1000;
+        /* No import gets to 20 kW. What is nearly whole must not let a step reach further than it does. */
+        double up_to_kw = k + 1 < charge->step_count ? charge->step[k].up_to_kw : 20;
         int column = add_column(programme, 1, charge->step[k].price * share_of(m), true);
         payment->step[m][k] = columns[++n] = one[++steps] = column;
         factors[n] = -up_to_kw;
@@ -109,6 +110,7 @@ static double solve(const struct made_up *it, const struct gr_backtest_result *r
     glp_init_iocp(&options);
     options.presolve = GLP_ON;
     options.mip_gap = 1e-9;
+    options.tol_int = 1e-9;
     options.tm_lim = 20000;
     bool proven = glp_intopt(programme, &options) == 0 && glp_mip_status(programme) == GLP_OPT;
     double cost = proven ? glp_mip_obj_val(programme) : (double)NAN;
@@ -128,6 +130,7 @@ static double optimum_of(const struct made_up *it, const struct gr_backtest_resu
         course.export_price[t] = step->export_price;
     }
     struct gr_problem problem = course_problem(&course, HOURS, it, result);
+    problem.penalty_per_kwh *= 100; /* nor does foresight give up the floor for a step */
     return solve(it, result, &problem) + result->left_per_kwh * result->start_kwh +
            result->total.standing_charge;
 }
@@ -210,10 +213,10 @@ static void with_the_mean_of_three_days_foresight_costs_next_to_what_glpk_proves
     compare_weeks(&mean_of_three, 20, 60);
 }
 
-static void with_steps_foresight_costs_next_to_what_glpk_proves(void **state)
+static void with_steps_foresight_costs_what_glpk_proves(void **state)
 {
     (void)state;
-    compare_weeks(&steps, 20, 60);
+    compare_weeks(&steps, 0.1, 0.1);
 }
 
 static void with_steps_of_the_mean_of_three_days_foresight_stays_near_what_glpk_proves(void **state)
@@ -227,7 +230,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(with_a_price_per_kw_foresight_costs_what_glpk_proves),
         cmocka_unit_test(with_the_mean_of_three_days_foresight_costs_next_to_what_glpk_proves),
-        cmocka_unit_test(with_steps_foresight_costs_next_to_what_glpk_proves),
+        cmocka_unit_test(with_steps_foresight_costs_what_glpk_proves),
         cmocka_unit_test(with_steps_of_the_mean_of_three_days_foresight_stays_near_what_glpk_proves),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
