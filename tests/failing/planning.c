@@ -47,7 +47,23 @@ static void draw_inverter(struct task *task, uint64_t *random)
     task->sample.problem.inverter = (struct gr_dc_inverter){4, 0.96, 0.95};
 }
 
-static void draw_task(struct task *task, int kind, uint64_t *random)
+/* Three fifths of what a plan without a bound discharges. */
+static void draw_bound(struct task *task, struct gr_planner *planner)
+{
+    struct gr_problem *problem = &task->sample.problem;
+    struct gr_plan plan;
+    double kwh = 0;
+    if (gr_planner_solve(planner, problem, &plan, NULL) == GR_OK) {
+        for (size_t t = 0; t < SLOTS; t++) {
+            kwh += plan.discharge_kw[t] * problem->hours[t];
+        }
+        gr_plan_free(&plan);
+    }
+    problem->limits_discharge = true;
+    problem->most_discharged_kwh = 0.6 * kwh;
+}
+
+static void draw_task(struct task *task, int kind, struct gr_planner *planner, uint64_t *random)
 {
     struct gr_problem *problem = &task->sample.problem;
     do {
@@ -67,8 +83,7 @@ static void draw_task(struct task *task, int kind, uint64_t *random)
         problem->full_by = &task->full_by;
         problem->full_kwh = 0.9 * problem->battery.capacity_kwh;
     } else if (kind % 6 == 3) {
-        problem->limits_discharge = true;
-        problem->most_discharged_kwh = 0.4 * problem->battery.capacity_kwh;
+        draw_bound(task, planner);
     } else if (kind % 6 == 4) {
         draw_peak(task, random);
     } else if (kind % 6 == 5) {
@@ -140,7 +155,7 @@ void planning_prepare(void)
     }
     require(gr_planner_create(&planner) == GR_OK, "memory for a planner");
     for (int i = 0; planner && i < PLANNING_PROBLEMS; i++) {
-        draw_task(&tasks[i], i, &random);
+        draw_task(&tasks[i], i, planner, &random);
         learn(planner, &tasks[i]);
     }
     gr_planner_free(planner);

@@ -4,6 +4,7 @@
 #include "backtest_house.h"
 
 #include "granary/engine.h"
+#include "granary/within.h"
 
 static void run(const struct made_up *it, struct gr_backtest_result *result)
 {
@@ -235,6 +236,23 @@ static void usage_that_is_cut_keeps_its_air_and_what_is_not_there_stays_away(voi
     forget(&it);
 }
 
+static void slots_of_more_than_an_hour_and_courses_of_other_slots_are_not_spread(void **state)
+{
+    (void)state;
+    struct made_up it;
+    make_up(&it, 7200, 1, false, 3);
+    assert_int_equal(gr_backtest_spread(&it.usage, 1, NULL), GR_INVALID);
+    assert_int_equal(it.usage.count, 12);
+    forget(&it);
+    make_up(&it, 1800, 1, false, 3);
+    struct gr_within of_hours = {.fine.step_s = 300, .slot_s = 3600},
+                     of_minutes = {.fine.step_s = 600, .slot_s = 1800};
+    assert_int_equal(gr_backtest_spread(&it.usage, 1, &of_hours), GR_INVALID);
+    assert_int_equal(gr_backtest_spread(&it.usage, 1, &of_minutes), GR_INVALID);
+    assert_int_equal(it.usage.count, 48);
+    forget(&it);
+}
+
 /* Half past three. */
 static void prices_that_change_in_the_export_alone_cut_steps_too(void **state)
 {
@@ -265,6 +283,7 @@ int main(void)
         cmocka_unit_test(the_engine_is_told_the_half_hours_of_the_house_and_the_air),
         cmocka_unit_test(what_is_fed_in_counts_for_the_carbon_it_saves_where_that_is_credited),
         cmocka_unit_test(usage_that_is_cut_keeps_its_air_and_what_is_not_there_stays_away),
+        cmocka_unit_test(slots_of_more_than_an_hour_and_courses_of_other_slots_are_not_spread),
         cmocka_unit_test(prices_that_change_in_the_export_alone_cut_steps_too),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -105,6 +105,15 @@ static void directions_are_named_and_other_words_are_none(void **state)
     assert_null(gr_direction_name(GR_DIRECTIONS));
 }
 
+static void without_a_word_of_the_weather_nothing_is_promised(void **state)
+{
+    struct bench *bench = *state;
+    tick(bench);
+    struct gr_sun_promise promise = gr_engine_sun_promise(bench->engine);
+    assert_near(promise.trust, 0, 0);
+    assert_int_equal(promise.days, 0);
+}
+
 static void count_turn(void *context, const struct gr_moment *now, const struct gr_decision *decision)
 {
     (void)now;
@@ -134,6 +143,7 @@ int main(void)
         TEST(a_sequence_is_raised_and_never_lowered),
         TEST(published_tables_stay_with_a_source_that_is_still_one_of_tables),
         TEST(directions_are_named_and_other_words_are_none),
+        TEST(without_a_word_of_the_weather_nothing_is_promised),
         TEST(a_tap_may_be_taken_off_again),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -129,6 +129,19 @@ static void a_wrong_unit_is_suspected(void **state)
     gr_rate_table_free(&table);
 }
 
+static void the_median_is_of_sizes_and_of_nothing_it_is_0(void **state)
+{
+    (void)state;
+    struct gr_rate rates[] = {{0, 1, -0.4}, {1, 2, 0.1}, {2, 3, 0.2}, {3, 4, 0.3}};
+    struct gr_rate_table table = {rates, 0};
+    static const double expected[] = {0, 0.4, 0.25, 0.2, 0.25};
+    for (table.count = 0; table.count <= 4; table.count++) {
+        double median = -1;
+        assert_int_equal(gr_rate_table_median(&median, &table), GR_OK);
+        assert_true(fabs(median - expected[table.count]) < 1e-12);
+    }
+}
+
 static void twenty_times_the_usual_price_is_still_taken(void **state)
 {
     (void)state;
@@ -193,6 +206,7 @@ int main(void)
         cmocka_unit_test(an_absurd_price_is_refused),
         cmocka_unit_test(a_table_of_another_day_is_refused),
         cmocka_unit_test(a_wrong_unit_is_suspected),
+        cmocka_unit_test(the_median_is_of_sizes_and_of_nothing_it_is_0),
         cmocka_unit_test(twenty_times_the_usual_price_is_still_taken),
         cmocka_unit_test(a_table_without_prices_or_with_too_many_is_refused),
         cmocka_unit_test(the_longest_day_needs_fifty_half_hours),
