@@ -392,7 +392,7 @@ static int begin_search(struct search *search)
     for (size_t i = 0; i < problem->peak->seen; i++) {
         search->seen_kw = gr_max(search->seen_kw, problem->peak->seen_kw[i]);
     }
-    search->before = payment(search, problem->peak, NULL, 0);
+    search->before = payment(search, problem->peak, search->day_kw, 0);
     search->over_per_kwh = 10 * (problem->penalty_per_kwh + gr_problem_worth(problem));
     search->over_per_kw = payment_slope(problem->peak);
     search->best_cost = search->open_bound = INFINITY;

@@ -399,7 +399,7 @@ static int dc_powers(struct gr_points *out, struct gr_points *scratch, const str
 static int add_range(struct gr_points *out, struct gr_points *scratch, const struct gr_range *range)
 {
     double low_kw = out->at[0].x, high_kw = out->at[out->count - 1].x;
-    struct gr_point own[4];
+    struct gr_point own[4] = {{0, 0}};
     struct gr_points fence = {.at = own, .room = 4};
     const double kinks_kw[] = {low_kw, range->least_kw, range->most_kw, high_kw};
     for (size_t i = 0; i < sizeof kinks_kw / sizeof *kinks_kw; i++) {
