@@ -531,7 +531,7 @@ static bool do_readings_tell_the_truth(const struct chaos *chaos)
 }
 
 /* An inverter that stands still whatever it is told is told so twice, each time for as long as an answer may
- * take. Near the target it may stand still; that time does not count. */
+ * take. Near the target, or beyond it, it may stand still; that time does not count. */
 static void check_answer(struct chaos *chaos)
 {
     const struct gr_command *command = &chaos->world.decision.command;
@@ -541,7 +541,8 @@ static void check_answer(struct chaos *chaos)
     bool ignored = chaos->world.obedience == WORLD_DEAF && powered && told_truth && percent > 25 &&
                    percent < 90 && fabs(chaos->world.percent_error) < 1 && chaos->world.flow.grid_kw < 9 &&
                    chaos->world.flow.grid_kw > -3 && command->kind == chaos->last_kind;
-    bool near = fabs(command->target_percent - percent) < 4;
+    bool near = command->kind == GR_CHARGE ? percent > command->target_percent - 4
+                                           : percent < command->target_percent + 4;
     if (!ignored || !near) {
         chaos->disobeyed_s = ignored ? chaos->disobeyed_s + turn_s : 0;
     }
