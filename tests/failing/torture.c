@@ -183,6 +183,8 @@ static void run_whole_engine(void *context)
         ask_for_charge(&world);
         turn(&world, 600);
         look_at_plan(&world);
+        (void)gr_engine_reconfigure(world.engine, &world.config, world.zone, NULL);
+        turn(&world, 60);
         expect_recovery(&world);
     }
     world_end(&world);

@@ -22,6 +22,7 @@ static double chance_of(uint64_t number)
 struct truth {
     double tilt_deg, azimuth_deg, scale;
     double shade_from_deg, shade_to_deg, shade_below_deg; /* lets a quarter through */
+    bool posts;                                           /* as well, of every other ten degrees */
     size_t snow_days;
 };
 
@@ -37,7 +38,8 @@ static double through(const struct truth *truth, const struct gr_sun *sun)
 {
     bool shaded = sun->azimuth_deg >= truth->shade_from_deg && sun->azimuth_deg < truth->shade_to_deg &&
                   sun->elevation_deg < truth->shade_below_deg;
-    return shaded ? 0.25 : 1;
+    bool behind_post = truth->posts && (int)(sun->azimuth_deg / 10) % 2 == 0;
+    return shaded || behind_post ? 0.25 : 1;
 }
 
 /* Days under ever another sky: one in four is clear, the others are not, and clouds come and go. */
@@ -156,6 +158,17 @@ static void of_two_arrays_the_scale_is_found_and_no_angle(void **state)
     free(kw);
 }
 
+static void of_a_row_of_posts_as_many_are_told_as_there_is_room_for(void **state)
+{
+    (void)state;
+    struct truth truth = {.tilt_deg = 30, .azimuth_deg = 180, .scale = 1, .posts = true};
+    struct gr_plant plant = look(&truth, 30, 180);
+    assert_int_equal(plant.shadows, GR_MOST_SHADOWS);
+    for (size_t i = 1; i < plant.shadows; i++) {
+        assert_true(plant.shadow[i].azimuth_from_deg >= plant.shadow[i - 1].azimuth_to_deg);
+    }
+}
+
 static void a_few_days_say_nothing_yet(void **state)
 {
     (void)state;
@@ -195,6 +208,7 @@ int main(void)
         cmocka_unit_test(a_wrong_azimuth_is_found),
         cmocka_unit_test(a_shadow_is_found_where_it_falls),
         cmocka_unit_test(of_two_arrays_the_scale_is_found_and_no_angle),
+        cmocka_unit_test(of_a_row_of_posts_as_many_are_told_as_there_is_room_for),
         cmocka_unit_test(a_few_days_say_nothing_yet),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
