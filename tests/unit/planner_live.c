@@ -644,6 +644,8 @@ static void an_outlook_that_cannot_be_is_refused(void **state)
         {&moment.outlook.import_price, NAN, "outlook: import_price, slot 0: found nan"},
         {&moment.house_kw[0], -1, "outlook, sample 0: found house -1 kW"},
         {&moment.solar_kw[0], INFINITY, "outlook, sample 0: found house 2 kW, car 0 kW, solar inf kW"},
+        {&moment.car_kw[0], -1, "outlook, sample 0: found house 2 kW, car -1 kW"},
+        {&moment.solar_kw[0], -1, "outlook, sample 0: found house 2 kW, car 0 kW, solar -1 kW"},
         {&moment.weight[0], 0.5, "outlook: the weights of 1 samples add up to 0.5, not 1"},
         {&moment.weight[0], -1, "outlook, sample 0: found weight -1"},
     };
@@ -660,7 +662,16 @@ static void an_outlook_that_cannot_be_is_refused(void **state)
     make_moment(&moment, 0.2);
     moment.outlook.samples = 0;
     struct gr_choice choice;
-    assert_int_equal(gr_live_choose(&choice, &moment.outlook, NULL), GR_INVALID);
+    struct gr_error error = {""};
+    assert_int_equal(gr_live_choose(&choice, &moment.outlook, &error), GR_INVALID);
+    assert_string_equal(error.text, "outlook: found no samples");
+    moment.outlook.samples = 1;
+    moment.next.count = 0;
+    assert_int_equal(gr_live_choose(&choice, &moment.outlook, &error), GR_INVALID);
+    assert_string_equal(error.text, "outlook: found no value of what follows");
+    moment.outlook.next = NULL;
+    assert_int_equal(gr_live_choose(&choice, &moment.outlook, &error), GR_INVALID);
+    assert_string_equal(error.text, "outlook: found no value of what follows");
 }
 
 int main(void)

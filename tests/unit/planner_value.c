@@ -107,6 +107,11 @@ static void a_mean_of_nothing_is_refused(void **state)
     struct gr_value mean;
     assert_int_equal(gr_value_mean(&mean, NULL, NULL, 0), GR_INVALID);
     assert_int_equal(mean.count, 0);
+    double kwh[] = {0, 1}, value[] = {0, -1}, weights[] = {0.5, 0.5};
+    const struct gr_value line = {2, kwh, value}, nothing = {0, NULL, NULL};
+    const struct gr_value *both[] = {&line, &nothing};
+    assert_int_equal(gr_value_mean(&mean, both, weights, 2), GR_INVALID);
+    assert_int_equal(mean.count, 0);
 }
 
 /* ---- over paths ---- */
