@@ -161,9 +161,31 @@ void planning_prepare(void)
     gr_planner_free(planner);
 }
 
+/* The exhaustive search in a house of which it knows everything. */
+static void search_all(void)
+{
+    const double one[] = {1, 1, 1}, price[] = {0.1, 0.3, 0.2}, none[] = {0, 0, 0};
+    const struct gr_problem problem = {.slots = 3,
+                                       .hours = one,
+                                       .load_kw = one,
+                                       .solar_kw = none,
+                                       .import_price = price,
+                                       .export_price = none,
+                                       .floor_kwh = none,
+                                       .battery = {4, 2, 2, 1, 1, 0, 0},
+                                       .import_limit_kw = 9,
+                                       .export_limit_kw = 9,
+                                       .penalty_per_kwh = 9};
+    struct gr_error error = {""};
+    double low, high;
+    int status = gr_brute_solve(&problem, 5, &low, &high, &error);
+    require(status == GR_OK || error.text[0] != '\0', "the exhaustive search says why");
+}
+
 void planning_run(int number)
 {
     struct gr_planner *planner = NULL;
+    search_all();
     if (gr_planner_create(&planner) == GR_OK) {
         take(planner, &tasks[number]);
         (void)failing_end();
