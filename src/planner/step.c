@@ -456,6 +456,22 @@ static bool merge_step(struct gr_planner *planner, const struct gr_slot *slot, s
            emptied_levels_are_useless(planner, loss_kwh);
 }
 
+/* The last move worth looking at: where less in store is never worth more, nothing is given away that does
+ * not pay at once, as it does not beyond the export limit. */
+static size_t last_useful_move(const struct gr_planner *planner)
+{
+    const struct gr_point *moves = planner->moves.at, *after = planner->after.at;
+    size_t last = planner->moves.count - 1;
+    bool pays = last > 0 && moves[last - 1].x >= 0 && moves[last].value < moves[last - 1].value;
+    for (size_t i = 1; i < planner->after.count && !pays; i++) {
+        pays = after[i].value > after[i - 1].value;
+    }
+    while (!pays && last > 0 && moves[last - 1].x >= 0 && moves[last].value >= moves[last - 1].value) {
+        last--;
+    }
+    return last;
+}
+
 static int basic_step(struct gr_planner *planner, const struct gr_slot *slot, size_t row, size_t next)
 {
     double base = planner->kept[next].base, error = 0;
@@ -465,7 +481,7 @@ static int basic_step(struct gr_planner *planner, const struct gr_slot *slot, si
     }
     planner->best.count = 0;
     rc = rc ? rc
-            : join_chains(planner, &planner->after, 0, planner->moves.count - 1, slot->battery.capacity_kwh);
+            : join_chains(planner, &planner->after, 0, last_useful_move(planner), slot->battery.capacity_kwh);
     return rc ? rc : gr_work_keep(planner, &planner->best, row, 0, base);
 }
 
