@@ -132,27 +132,6 @@ static int take_mean(struct gr_planner *planner, const struct gr_problem *proble
     return gr_value_of_points(out, planner->best.at, count, base);
 }
 
-/* The slots, which all paths share but for load and sun. */
-static int make_slots(struct gr_planner *planner, const struct gr_problem *problem,
-                      const struct gr_paths *paths)
-{
-    struct gr_problem first = problem_of(problem, paths, 0);
-    if (problem->slots > planner->slots_room) {
-        struct gr_slot *slots = problem->slots <= SIZE_MAX / sizeof *slots
-                                    ? realloc(planner->slots, problem->slots * sizeof *slots)
-                                    : NULL;
-        if (!slots) {
-            return GR_NO_MEMORY;
-        }
-        planner->slots = slots;
-        planner->slots_room = problem->slots;
-    }
-    for (size_t t = 0; t < problem->slots; t++) {
-        gr_slot_of(&planner->slots[t], &first, t);
-    }
-    return GR_OK;
-}
-
 /* A pass of all paths from the end of slot `last` back to that of slot `first`: from row `next` all of them,
  * or from the problem's end. Rows of slots before `keep` stay, and the last one. */
 struct stage {
@@ -226,7 +205,8 @@ static int plan_paths(struct gr_planner *planner, const struct gr_problem *probl
     int rc = gr_work_begin(planner, problem, meeting_row + 1);
     size_t meet = planner->layers == 1 && paths->meet <= last ? paths->meet : 0;
     double most = 0;
-    rc = rc ? rc : make_slots(planner, problem, paths);
+    struct gr_problem first = problem_of(problem, paths, 0);
+    rc = rc ? rc : gr_work_slots(planner, &first); /* all paths share them but for load and sun, and prices */
     struct stage stage = {.last = last, .first = meet > 0 ? meet - 1 : 0, .keep = keep};
     rc = rc ? rc : pass_all(planner, problem, paths, &stage, &out->error);
     if (meet > 0 && !rc) {

@@ -272,12 +272,65 @@ int gr_points_merge(struct gr_points *out, const struct gr_run *f, const struct 
 
 /* ---- lower envelope ---- */
 
-/* Where f - g goes from `before` to `after`: the share of the way at which it is 0, or -1 where the sign
- * stays. */
-static double crossing_share(double before, double after)
+/* A function walked along from kink to kink: the next one, and the last of those at its place, which counts.
+ */
+struct walk {
+    const struct gr_point *at;
+    size_t count, next, last;
+    double x; /* of the next kink, infinite behind the last */
+};
+
+static inline void look_ahead(struct walk *walk, size_t next)
 {
-    bool crosses = (before < 0 && after > 0) || (before > 0 && after < 0);
-    return crosses && isfinite(before) && isfinite(after) ? before / (before - after) : -1;
+    walk->next = walk->last = next;
+    walk->x = next < walk->count ? walk->at[next].x : INFINITY;
+    while (walk->last + 1 < walk->count && walk->at[walk->last + 1].x <= walk->x) {
+        walk->last++;
+    }
+}
+
+static inline bool is_inside(const struct walk *walk)
+{
+    return walk->next > 0 && walk->next < walk->count;
+}
+
+/* How far one function lies above the other at an argument, `times` over: a quotient is worth its division
+ * only where the two cross. `both`: neither is infinite there. */
+struct gap {
+    double x, above, times;
+    bool both;
+};
+
+/* How far a kink lies above the piece of another function that leads to its next one, `times` over. */
+static inline double above_piece(struct gr_point kink, const struct walk *other, double *times)
+{
+    struct gr_point low = other->at[other->next - 1], high = other->at[other->next];
+    *times = high.x - low.x;
+    return (kink.value - low.value) * *times - (high.value - low.value) * (kink.x - low.x);
+}
+
+static inline struct gap next_gap(const struct walk *f, const struct walk *g)
+{
+    struct gap gap = {gr_min(f->x, g->x), 0, 1, true};
+    if (f->x < g->x && is_inside(g)) {
+        gap.above = above_piece(f->at[f->last], g, &gap.times);
+    } else if (g->x < f->x && is_inside(f)) {
+        gap.above = -above_piece(g->at[g->last], f, &gap.times);
+    } else if (f->x == g->x) {
+        gap.above = f->at[f->last].value - g->at[g->last].value;
+    } else {
+        gap.both = false;
+    }
+    return gap;
+}
+
+/* Between two gaps of unlike sign the piece of f that leads to its next kink is crossed. */
+static void push_crossing(struct gr_points *out, const struct walk *f, const struct gap *last,
+                          const struct gap *gap)
+{
+    double before = last->above / last->times, after = gap->above / gap->times;
+    double x = gr_min(gap->x, last->x + (gap->x - last->x) * (before / (before - after)));
+    gr_points_push(out, x, gr_point_line(f->at[f->next - 1], f->at[f->next], x));
 }
 
 int gr_points_lower(struct gr_points *out, const struct gr_points *f, const struct gr_points *g)
@@ -286,24 +339,30 @@ int gr_points_lower(struct gr_points *out, const struct gr_points *f, const stru
     if (rc) {
         return rc;
     }
-    struct gr_cursor first = {f->at, f->count, 0}, second = {g->at, g->count, 0};
-    struct gr_point last = {0, INFINITY};
-    double last_difference = 0;
+    struct walk one = {.at = f->at, .count = f->count}, other = {.at = g->at, .count = g->count};
+    struct gap last = {0, 0, 1, false};
+    look_ahead(&one, 0);
+    look_ahead(&other, 0);
     out->count = 0;
-    for (;;) {
-        double x = gr_min(gr_cursor_next(&first), gr_cursor_next(&second));
-        if (!isfinite(x)) {
-            break;
+    while (one.next < one.count || other.next < other.count) {
+        struct gap gap = next_gap(&one, &other);
+        bool on_one = one.x <= gap.x, on_other = other.x <= gap.x;
+        if (last.both && gap.both && last.above * gap.above < 0) {
+            push_crossing(out, &one, &last, &gap);
         }
-        double value = gr_cursor_value(&first, x), other = gr_cursor_value(&second, x);
-        double share = out->count > 0 ? crossing_share(last_difference, value - other) : -1;
-        if (share >= 0) {
-            gr_points_push(out, gr_min(x, last.x + (x - last.x) * share),
-                           last.value + (value - last.value) * share);
+        /* A kink below which the other goes straight on is none. */
+        if (on_one && (gap.above <= 0 || !gap.both)) {
+            gr_points_push(out, gap.x, one.at[one.last].value);
+        } else if (on_other && (gap.above >= 0 || !gap.both)) {
+            gr_points_push(out, gap.x, other.at[other.last].value);
         }
-        last = (struct gr_point){x, value};
-        last_difference = value - other;
-        gr_points_push(out, x, gr_min(value, other));
+        last = gap;
+        if (on_one) {
+            look_ahead(&one, one.last + 1);
+        }
+        if (on_other) {
+            look_ahead(&other, other.last + 1);
+        }
     }
     return GR_OK;
 }

@@ -42,11 +42,10 @@ static int make_plan(struct gr_plan *plan, size_t slots)
 static int pass_back(struct gr_planner *planner, const struct gr_problem *problem)
 {
     int rc = gr_work_begin(planner, problem, problem->slots + 1);
+    rc = rc ? rc : gr_work_slots(planner, problem);
     rc = rc ? rc : gr_work_end(planner, problem, problem->slots);
     for (size_t t = problem->slots; t-- > 0 && !rc;) {
-        struct gr_slot slot;
-        gr_slot_of(&slot, problem, t);
-        rc = gr_work_step(planner, problem, &slot, t, t, t + 1);
+        rc = gr_work_step(planner, problem, &planner->slots[t], t, t, t + 1);
     }
     return rc;
 }
@@ -394,20 +393,19 @@ static double marginal_value(const struct gr_planner *planner, size_t index, dou
 static int go_forward(struct gr_planner *planner, const struct gr_problem *problem, struct gr_plan *plan,
                       size_t t, struct state *state, double *cost)
 {
-    struct gr_slot slot;
+    const struct gr_slot *slot = &planner->slots[t];
     struct move move = {0, 0, state->kind};
-    gr_slot_of(&slot, problem, t);
-    int rc = gr_slot_moves(&planner->moves, planner->work, &slot);
-    if (!rc && gr_work_is_basic(planner, &slot)) {
-        rc = choose_basic(planner, &slot, t + 1, state->stored_kwh, &move);
+    int rc = gr_slot_moves(&planner->moves, planner->work, slot);
+    if (!rc && gr_work_is_basic(planner, slot)) {
+        rc = choose_basic(planner, slot, t + 1, state->stored_kwh, &move);
     } else if (!rc) {
-        rc = choose_with_states(planner, problem, &slot, t, state, &move);
+        rc = choose_with_states(planner, problem, slot, t, state, &move);
     }
     if (rc) {
         return rc;
     }
     double penalty;
-    *cost = take_move(planner, plan, &slot, t, state->stored_kwh, &move);
+    *cost = take_move(planner, plan, slot, t, state->stored_kwh, &move);
     *cost += planner->kinds > 1 && move.kind != state->kind ? problem->change_cost : 0;
     state->stored_kwh = plan->stored_kwh[t];
     state->kind = move.kind;

@@ -96,6 +96,24 @@ int gr_work_begin(struct gr_planner *planner, const struct gr_problem *problem, 
     return GR_OK;
 }
 
+int gr_work_slots(struct gr_planner *planner, const struct gr_problem *problem)
+{
+    if (problem->slots > planner->slots_room) {
+        struct gr_slot *slots = problem->slots <= SIZE_MAX / sizeof *slots
+                                    ? realloc(planner->slots, problem->slots * sizeof *slots)
+                                    : NULL;
+        if (!slots) {
+            return GR_NO_MEMORY;
+        }
+        planner->slots = slots;
+        planner->slots_room = problem->slots;
+    }
+    for (size_t t = 0; t < problem->slots; t++) {
+        gr_slot_of(&planner->slots[t], problem, t);
+    }
+    return GR_OK;
+}
+
 int gr_work_keep(struct gr_planner *planner, struct gr_points *function, size_t row, size_t layer,
                  double base)
 {

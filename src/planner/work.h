@@ -29,7 +29,8 @@ struct gr_planner {
     struct gr_points store; /* all value functions kept, one behind the other */
     struct gr_kept *kept;   /* which function lies where */
     size_t kept_room;
-    struct gr_slot *slots; /* of a plan over paths: with the load and sun of the path at hand */
+    struct gr_slot
+        *slots; /* of the problem; in a plan over paths with the load and sun of the path at hand */
     size_t slots_room;
     struct gr_points moves; /* cost of the slot by energy taken from the store */
     struct gr_points after; /* cost of what follows by energy in store before the standing loss */
@@ -71,6 +72,9 @@ static inline size_t gr_work_index(const struct gr_planner *planner, size_t row,
 
 /* Sets tolerances and layers for a problem and empties the store; `rows` is how many will be kept at once. */
 int gr_work_begin(struct gr_planner *planner, const struct gr_problem *problem, size_t rows);
+
+/* planner->slots, from a problem. */
+int gr_work_slots(struct gr_planner *planner, const struct gr_problem *problem);
 
 /* Behind a plan. The scratch lists change places in every step: with equal room none has to grow when a plan
  * like this one is made again. */
