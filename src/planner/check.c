@@ -100,6 +100,32 @@ static int check_arrays(const struct gr_problem *problem, struct gr_error *error
     return rc ? rc : check_array(&floor, "slot", problem->floor_kwh, problem->slots, error);
 }
 
+/* What goes in pairs: the one is needed where the other is given. */
+static int check_pairs(const struct gr_problem *problem, struct gr_error *error)
+{
+    const struct {
+        struct range range;
+        const double *values, *other;
+    } arrays[] = {
+        {{"slot_import_peak_per_kwh", " per kWh", 0, MOST},
+         problem->slot_import_peak_per_kwh,
+         problem->slot_import_peak_kw},
+        {{"slot_import_peak_kw", " kW", 0, INFINITY},
+         problem->slot_import_peak_kw,
+         problem->slot_import_peak_per_kwh},
+        {{"slot_least_kw", " kW", -INFINITY, INFINITY}, problem->slot_least_kw, problem->slot_most_kw},
+        {{"slot_most_kw", " kW", -INFINITY, INFINITY}, problem->slot_most_kw, problem->slot_least_kw},
+    };
+    const struct range outside = {"outside_per_kwh", " per kWh", 0, MOST};
+    int rc = check_value(&outside, problem->outside_per_kwh, error);
+    for (size_t i = 0; i < sizeof arrays / sizeof *arrays && !rc; i++) {
+        if (arrays[i].values || arrays[i].other) {
+            rc = check_array(&arrays[i].range, "slot", arrays[i].values, problem->slots, error);
+        }
+    }
+    return rc;
+}
+
 /* What may be left out. */
 static int check_optional(const struct gr_problem *problem, struct gr_error *error)
 {
@@ -127,7 +153,7 @@ static int check_optional(const struct gr_problem *problem, struct gr_error *err
             rc = check_array(&arrays[i].range, "slot", arrays[i].values, problem->slots, error);
         }
     }
-    return rc;
+    return rc ? rc : check_pairs(problem, error);
 }
 
 /* x: name and range of the argument, y: of the value. */

@@ -7,7 +7,8 @@
 /* A house in which everything that may be given is given, and is sound. */
 struct whole {
     struct house house;
-    double limit_kw[SLOTS], power_kw[SLOTS], wanted_kwh[SLOTS], carbon[SLOTS], dc_solar_kw[SLOTS];
+    double limit_kw[SLOTS], price[SLOTS], least_kw[SLOTS], greatest_kw[SLOTS], power_kw[SLOTS],
+        wanted_kwh[SLOTS], carbon[SLOTS], dc_solar_kw[SLOTS];
     double power_kwh[2], most_kw[2], loss_at_kw[2], loss_kw[2], wear_kwh[2], wear[2], end_kwh[2],
         end_value[2];
     double seen_kw[1], step_kw[2], step_price[2];
@@ -37,6 +38,10 @@ static void make_whole(struct whole *it)
                                 .day = it->day};
     struct gr_problem *problem = &it->house.problem;
     problem->slot_import_limit_kw = problem->slot_export_limit_kw = it->limit_kw;
+    problem->slot_import_peak_per_kwh = it->price;
+    problem->slot_import_peak_kw = it->limit_kw;
+    problem->slot_least_kw = it->least_kw;
+    problem->slot_most_kw = it->greatest_kw;
     problem->slot_charge_kw = problem->slot_discharge_kw = it->power_kw;
     problem->wanted_kwh = it->wanted_kwh;
     problem->carbon_kg_per_kwh = it->carbon;
@@ -67,6 +72,10 @@ static void a_problem_that_says_everything_is_refused_where_one_part_cannot_be(v
         const char *message;
     } rows[] = {
         {&it.limit_kw[1], -1, "grid.import_limit_kw, slot 1: found -1 kW"},
+        {&it.price[0], -1, "slot_import_peak_per_kwh, slot 0: found -1 per kWh"},
+        {&it.least_kw[3], NAN, "slot_least_kw, slot 3: found nan kW"},
+        {&it.greatest_kw[2], NAN, "slot_most_kw, slot 2: found nan kW"},
+        {&problem->outside_per_kwh, NAN, "outside_per_kwh: found nan per kWh"},
         {&it.power_kw[2], -1, "battery.charge_kw, slot 2: found -1 kW"},
         {&it.wanted_kwh[3], 11, "battery.wanted_kwh, slot 3: found 11 kWh, allowed is 0 to 10"},
         {&it.carbon[0], -1, "carbon_kg_per_kwh, slot 0: found -1 kg per kWh"},
@@ -122,6 +131,29 @@ static void a_power_that_its_loss_alone_takes_is_refused(void **state)
     it.most_kw[1] = 0.5;
     assert_int_equal(gr_problem_check(&it.house.problem, &error), GR_INVALID);
     assert_says(error.text, "battery.charge_power_points, point 1: found 0.5 kW, the loss alone takes");
+}
+
+static void what_goes_in_pairs_is_refused_alone(void **state)
+{
+    (void)state;
+    struct whole it;
+    struct gr_problem *problem = &it.house.problem;
+    const struct {
+        const double **member;
+        const char *message;
+    } rows[] = {
+        {&problem->slot_import_peak_per_kwh, "slot_import_peak_per_kwh: missing"},
+        {&problem->slot_import_peak_kw, "slot_import_peak_kw: missing"},
+        {&problem->slot_least_kw, "slot_least_kw: missing"},
+        {&problem->slot_most_kw, "slot_most_kw: missing"},
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        struct gr_error error = {""};
+        make_whole(&it);
+        *rows[i].member = NULL;
+        assert_int_equal(gr_problem_check(problem, &error), GR_INVALID);
+        assert_string_equal(error.text, rows[i].message);
+    }
 }
 
 static void slots_days_and_commands_that_are_none_are_refused(void **state)
@@ -225,6 +257,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_problem_that_says_everything_is_refused_where_one_part_cannot_be),
         cmocka_unit_test(a_power_that_its_loss_alone_takes_is_refused),
+        cmocka_unit_test(what_goes_in_pairs_is_refused_alone),
         cmocka_unit_test(slots_days_and_commands_that_are_none_are_refused),
         cmocka_unit_test(the_exhaustive_search_says_what_it_does_not_know),
         cmocka_unit_test(the_exhaustive_search_without_a_battery_has_one_plan),
