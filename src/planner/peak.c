@@ -17,6 +17,7 @@
 #define MOST_BOXES 4096
 
 static const size_t limited_part = 50;  /* of all plans, for the bound on cycles in one box */
+static const double narrow_kw = 1e-10;  /* a box that is cut no further */
 static const double least_weight = 0.1; /* of a plan in the shares of the payment */
 
 /* Limits of the days of the plan, low and high. `base`: what no plan below `high` goes under, payment not in.
@@ -176,6 +177,17 @@ static double shared_cost(const struct search *search, const struct gr_plan *pla
     return sum;
 }
 
+/* The same of what lies above the limits by a rounding error. */
+static double over_cost(const struct search *search, const struct gr_plan *plan)
+{
+    double sum = 0;
+    for (size_t t = 0; t < search->problem->slots; t++) {
+        double over_kw = gr_max(0, plan->grid_kw[t] - search->limit_kw[t]);
+        sum += over_kw * (search->over_per_kwh * search->problem->hours[t] + search->over_per_kw);
+    }
+    return sum;
+}
+
 /* What is paid at least for peaks above the low limits of a box, besides the shares above them. */
 static double payment_below(struct search *search, const struct box *box)
 {
@@ -211,8 +223,8 @@ static void limit_problem(struct search *search, const struct box *box, bool sha
     problem->slot_import_peak_kw = search->above_kw;
 }
 
-/* Takes the plan over where it is the best so far. `shared`: what of its cost is no money. */
-static bool take_plan(struct search *search, struct gr_plan *plan, const struct box *box, double shared)
+/* Takes the plan over where it is the best so far. `no_money`: what of its cost is none. */
+static bool take_plan(struct search *search, struct gr_plan *plan, const struct box *box, double no_money)
 {
     bool keeps = true;
     peaks_of(search, plan, search->day_kw);
@@ -220,7 +232,7 @@ static bool take_plan(struct search *search, struct gr_plan *plan, const struct 
         keeps = keeps && search->day_kw[d] <= box->high_kw[d] + 1e-9;
     }
     double paid = payment(search, search->problem->peak, search->day_kw, search->days) - search->before;
-    double cost = plan->cost - shared + paid;
+    double cost = plan->cost - no_money + paid;
     if (!keeps || cost >= search->best_cost) {
         return false;
     }
@@ -266,7 +278,8 @@ static int solve_box(struct search *search, struct box *box, bool shares)
                          : payment(search, search->problem->peak, box->low_kw, search->days);
     box->bound = gr_max(box->bound, box->base + paid - search->before);
     narrow_box(search, box, &plan);
-    bool taken = take_plan(search, &plan, box, shares ? shared_cost(search, &plan) : 0);
+    double no_money = over_cost(search, &plan) + (shares ? shared_cost(search, &plan) : 0);
+    bool taken = take_plan(search, &plan, box, no_money);
     if (shares && may_be_better(search, box)) {
         share_payment(search, &plan);
     }
@@ -334,14 +347,32 @@ static int solve_and_keep(struct search *search, struct box *box)
     return rc;
 }
 
+/* Where to cut: in the middle, but where the highest peak alone counts a hair below the end of a step, so
+ * that no plan up to there climbs it by a rounding error. */
+static double cut_kw(const struct search *search, const struct box *box, size_t day)
+{
+    const struct gr_peak *peak = search->problem->peak;
+    for (size_t i = 0; peak->mean_of == 1 && i < peak->steps.count; i++) {
+        double below_kw = peak->steps.x[i] - narrow_kw;
+        if (below_kw > box->low_kw[day] && below_kw < box->high_kw[day]) {
+            return below_kw;
+        }
+    }
+    return 0.5 * (box->low_kw[day] + box->high_kw[day]);
+}
+
 /* Cuts a box in two. Where the payment is not shared out, the upper half has the same best plan. */
 static int split_box(struct search *search, struct box *box, struct box *half)
 {
     size_t day = widest_day(search, box);
-    double middle_kw = 0.5 * (box->low_kw[day] + box->high_kw[day]);
+    double between_kw = cut_kw(search, box, day);
+    if (box->high_kw[day] - box->low_kw[day] < narrow_kw) {
+        search->open_bound = gr_min(search->open_bound, box->bound);
+        return GR_OK;
+    }
     copy_box(search, half, box);
-    half->low_kw[day] = middle_kw;
-    box->high_kw[day] = middle_kw;
+    half->low_kw[day] = between_kw;
+    box->high_kw[day] = between_kw;
     int rc = solve_and_keep(search, box);
     if (search->share_per_kwh) {
         return rc ? rc : solve_and_keep(search, half);

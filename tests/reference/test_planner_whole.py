@@ -17,6 +17,10 @@ sys.dont_write_bytecode = True
 import numpy
 from planner_model import KINDS, Model, Slot, peak_payment, wear_below
 
+# Problems that were once planned wrongly, as seed and number, tried in every run: an unnoticed bend, a step climbed by a
+# rounding error, a penalty for a rounding error in the cost, no capacity, cycles with power that tapers, peaks of two days.
+ONCE_WRONG = [(9102, 89), (9602, 121), (9601, 190), (1, 742), (1, 334), (1, 414), (1, 505)]
+
 GRANARY = os.path.join(os.environ.get("GRANARY_BUILD", "build"), "granary")
 
 
@@ -238,8 +242,9 @@ def main():
     options = parser.parse_args()
     print(f"seed {options.seed} (GRANARY_TEST_SEED or --seed sets another)")
     gaps, points, unproven, opened, failed = [0], [], 0, 0, 0
-    for i in range(options.problems):
-        problem = draw_problem(random.Random(options.seed * 1000003 + i), options.slots)
+    drawn = ONCE_WRONG + [(options.seed, i) for i in range(options.problems)]
+    for seed, i in drawn:
+        problem = draw_problem(random.Random(seed * 1000003 + i), options.slots)
         try:
             gap, plan, is_open = check(problem, options.solver, options.limit, options.nodes)
             points.append(plan["most_points"])
@@ -250,15 +255,15 @@ def main():
             assert gap is None or -1e-6 < gap < 1e-9, f"the plan costs {plan['cost']}, {gap:.2e} from the optimum"
         except AssertionError as why:
             failed += 1
-            print(f"problem {i}: {why}")
+            print(f"seed {seed}, problem {i}: {why}")
             if options.keep:
                 os.makedirs(options.keep, exist_ok=True)
-                with open(os.path.join(options.keep, f"{options.seed}-{i}.json"), "w", encoding="ascii") as out:
+                with open(os.path.join(options.keep, f"{seed}-{i}.json"), "w", encoding="ascii") as out:
                     json.dump(problem, out)
-    print(f"{options.problems} problems, {unproven} not proven, {opened} left open by the planner; the plan is at most {max(gaps):.1e} dearer than the "
+    print(f"{len(drawn)} problems, {unproven} not proven, {opened} left open by the planner; the plan is at most {max(gaps):.1e} dearer than the "
           f"optimum found, and {-min(gaps):.1e} cheaper; most points: median {sorted(points)[len(points) // 2]}, "
           f"greatest {max(points)}")
-    sys.exit(1 if failed or unproven > options.problems // 20 or opened > options.problems // 50 else 0)
+    sys.exit(1 if failed or unproven > len(drawn) // 20 or opened > len(drawn) // 50 else 0)
 
 
 if __name__ == "__main__":
