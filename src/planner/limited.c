@@ -42,8 +42,7 @@ struct search {
 
 static bool may_be_better(const struct search *search, double bound)
 {
-    double cost = search->best.cost;
-    return isfinite(cost) ? bound < cost - 1e-10 * (1 + fabs(cost)) : true;
+    return gr_may_beat(bound, search->best.cost);
 }
 
 /* ---- a plan at a price ---- */
@@ -395,7 +394,7 @@ int gr_solve_limited(struct gr_planner *planner, const struct gr_problem *proble
     }
     struct search search = {
         .planner = planner, .problem = problem, .most_solves = most_solves, .left_open = INFINITY};
-    search.outside_per_kwh = 10 * (problem->penalty_per_kwh + gr_problem_worth(problem));
+    search.outside_per_kwh = gr_search_penalty(problem);
     search.best.cost = INFINITY;
     int rc = search_nodes(&search);
     free(search.open);

@@ -245,8 +245,7 @@ static bool take_plan(struct search *search, struct gr_plan *plan, const struct 
 
 static bool may_be_better(const struct search *search, const struct box *box)
 {
-    double cost = search->best_cost;
-    return isfinite(cost) ? box->bound < cost - 1e-10 * (1 + fabs(cost)) : true;
+    return gr_may_beat(box->bound, search->best_cost);
 }
 
 /* The same plan is best for all limits from its peak up; with more days a lower limit on one may want a
@@ -424,7 +423,7 @@ static int begin_search(struct search *search)
         search->seen_kw = gr_max(search->seen_kw, problem->peak->seen_kw[i]);
     }
     search->before = payment(search, problem->peak, search->day_kw, 0);
-    search->over_per_kwh = 10 * (problem->penalty_per_kwh + gr_problem_worth(problem));
+    search->over_per_kwh = gr_search_penalty(problem);
     search->over_per_kw = payment_slope(problem->peak);
     search->best_cost = search->open_bound = INFINITY;
     search->most_solves = GR_MOST_SLOTS_SOLVED / 3 / problem->slots;

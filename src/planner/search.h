@@ -5,6 +5,21 @@
 
 #include "planner/work.h"
 
+#include <math.h>
+
+/* Whether plans that cost no less than `bound` may still be cheaper than the best one found, by more than
+ * rounding; its cost is infinite before there is one. */
+static inline bool gr_may_beat(double bound, double best_cost)
+{
+    return isfinite(best_cost) ? bound < best_cost - 1e-10 * (1 + fabs(best_cost)) : true;
+}
+
+/* Money for a kWh, above all that one may be worth: the price of leaving what a search allows. */
+static inline double gr_search_penalty(const struct gr_problem *problem)
+{
+    return 10 * (problem->penalty_per_kwh + gr_problem_worth(problem));
+}
+
 /* The dynamic programme alone. */
 int gr_solve_plain(struct gr_planner *planner, const struct gr_problem *problem, struct gr_plan *plan);
 
